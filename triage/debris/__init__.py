@@ -1,0 +1,1 @@
+"""Pixels to particles: background, find, split, measure, fibres, kinds."""

@@ -1,0 +1,1 @@
+"""What a filter stops, and whether fuel still flows."""

@@ -1,0 +1,1 @@
+"""Report: annotated photo, charts, PDF, HTML, CSV and JSON files."""
