@@ -1,8 +1,25 @@
-"""Photo check: what is wrong with a photo, each problem with its code, a plain message and a remedy."""
+"""Photo check: what is wrong with a photo, each problem with its code, a plain message and a remedy.
+
+A problem is fatal where measuring on would give numbers that are quietly wrong or mean nothing; the rest are
+warnings that go with the result.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.light import LUMA, Light, view_window
+
+if TYPE_CHECKING:
+    from calibration.card import Frame
+    from calibration.scale import PlaneMap
+    from calibration.sharpness import Blur
+
+FloatArray = NDArray[np.float64]
 
 CODES = (
     "no_card",
@@ -17,6 +34,44 @@ CODES = (
     "blank_too_dirty",
 )
 
+# Coarsest and finest filter rating (um) that each frame is for. A close-up or micro photo that can only do
+# the next coarser frame's work is still a photo; one that cannot do even that is refused.
+RATINGS_UM = {
+    "wide": (150.0, 75.0),
+    "cutout": (150.0, 75.0),
+    "closeup": (75.0, 30.0),
+    "cutout_closeup": (75.0, 30.0),
+    "micro": (30.0, 15.0),
+}
+# Without a card no rating is promised; twice the coarsest in the filter list is where grains stop mattering.
+RATINGS_WITHOUT_CARD_UM = (300.0, 150.0)
+
+# Light sizing of a dark disc holds down to 2 px at a blur of 1.2 px, which is 0.7 of the blur's width.
+SIZED_PER_FWHM = 0.7
+# Below this a wide blur in um only says that the camera stood far off, which is the business of `too_far`.
+BLURRED_FWHM_PX = 6.0
+# Light sizing needs at least two pixels across a particle, however sharp.
+PIXELS_PER_PARTICLE = 2.0
+
+CLIPPED_CODE = 254  # JPEG leaves a blown pixel a code below 255
+BLOWN_CODE = 250
+CELL_PX = 16  # glare is judged on cells this big, so that a glint on one metal flake is none
+CLIPPED_WARN = 0.02  # share of the window; below it a reading elsewhere in the window is untouched
+CLIPPED_FATAL = 0.30  # then the paper level, against which all missing light is measured, is itself unknown
+GLARE_WARN = 0.005  # half a percent of the window hides a particle or two among hundreds
+GLARE_FATAL = 0.15  # a seventh of the window unseen is no longer a small correction
+DARK_WARN = 0.05  # paper below 5 % of full scale (code 63): noise and code steps reach 1 % of the paper level
+DARK_FATAL = 0.012  # code 28: a code step is 7 % of the paper level
+UNEVEN_WARN = 2.0  # one stop: the dark end is noisier, its limits worse
+UNEVEN_FATAL = 6.0  # the dark end has a sixth of the light; a low-order background no longer follows it
+BLUR_CHANGE_WARN = 1.5  # the soft end of the window is half as sharp again
+SCALE_CHANGE_WARN = 2.0  # 25 degrees at phone distance give 1.8, and the map takes care of those
+SCALE_CHANGE_FATAL = 3.0  # the far end has a ninth of the pixels per grain
+CUT_OFF_WARN = 0.005  # share of the window outside the picture; a finder error of half a percent is none
+CUT_OFF_FATAL = 0.25  # what is left is no longer the sample that was tipped
+CROWDED = 0.10  # over a tenth covered, pieces hide behind and touch each other
+BLANK_SHARE = 0.10  # of the count in a size band
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -26,3 +81,232 @@ class Problem:
     message: str
     remedy: str
     fatal: bool = False  # True: the photo is refused, nothing is measured from it
+
+
+def check_photo(
+    rgb: NDArray[np.uint8],
+    plane: PlaneMap,
+    frame: Frame | None,
+    window_px: FloatArray,
+    light: Light,
+    blur: Blur | None,
+) -> tuple[Problem, ...]:
+    """Every problem of a photo (H, W, 3) whose scale is known. `window_px` (N, 2) is the window's outline."""
+    coarsest, finest = RATINGS_WITHOUT_CARD_UM if frame is None else RATINGS_UM[frame.name]
+    um_per_px = plane.um_per_px(np.vstack([window_px.mean(axis=0), window_px]))
+    size = (rgb.shape[1], rgb.shape[0])
+    found = [
+        blurred(blur, float(um_per_px[0]), coarsest, finest),
+        too_far(float(um_per_px[0]), coarsest, finest),
+        tilted(float(um_per_px.max() / um_per_px.min()), blur),
+        window_cut_off(window_px, size),
+        *exposure(rgb, window_px, light, card=frame is not None),
+        uneven_light(light.unevenness, card=frame is not None),
+    ]
+    return tuple(problem for problem in found if problem is not None)
+
+
+def no_card(reason: str = "no card was found in the picture") -> Problem:
+    """Problem of a photo without a scale; `reason` is a clause in plain words."""
+    return Problem(
+        "no_card",
+        f"No scale: {reason}.",
+        "Put all four corner squares of one frame in the picture, wipe debris off them, and hold the phone "
+        "straight above; or lay a steel rule beside the debris and use --rule.",
+        fatal=True,
+    )
+
+
+def blurred(blur: Blur | None, um_per_px: float, coarsest_um: float, finest_um: float) -> Problem | None:
+    """Problem where the blur hides what the frame is for: fatal where it hides even the coarsest rating."""
+    if blur is None:
+        return None
+    width_px, width_um = blur.fwhm_px, blur.fwhm_px * um_per_px
+    remedy = (
+        "Wipe the lens, tap the screen on the debris to focus, rest the phone on a block, and take it again."
+    )
+    seen = f"edges are {_size(width_um)} wide ({width_px:.1f} pixels)"
+    if width_px > BLURRED_FWHM_PX and width_um > coarsest_um and not blur.upper_bound:
+        return Problem(
+            "blurred", f"Too blurred to measure: {seen}, more than {_size(coarsest_um)}.", remedy, fatal=True
+        )
+    if SIZED_PER_FWHM * width_um > finest_um:
+        bound = " or less; the print itself is too soft to say" if blur.upper_bound else ""
+        if blur.upper_bound:
+            remedy = "Lay a feeler gauge or fine wire in the marked groove and take it again. " + remedy
+        return Problem("blurred", f"Not sharp enough for {_size(finest_um)}: {seen}{bound}.", remedy)
+    return None
+
+
+def too_far(um_per_px: float, coarsest_um: float, finest_um: float) -> Problem | None:
+    """Problem where a particle of the frame's ratings covers too few pixels."""
+    remedy = "Hold the phone closer so that the frame fills the picture, and use the full picture size."
+    if PIXELS_PER_PARTICLE * um_per_px > coarsest_um:
+        text = f"Too far away: a pixel covers {_size(um_per_px)}, so even {_size(coarsest_um)} is a speck."
+        return Problem("too_far", text, remedy, fatal=True)
+    if PIXELS_PER_PARTICLE * um_per_px > finest_um:
+        text = f"Taken from too far for {_size(finest_um)}: a pixel covers {_size(um_per_px)}."
+        return Problem("too_far", text, remedy)
+    return None
+
+
+def tilted(scale_change: float, blur: Blur | None) -> Problem | None:
+    """Problem where scale or blur changes too much across the window.
+
+    `scale_change` is the coarsest over the finest um per px in the window.
+    """
+    remedy = "Hold the phone flat above the card, its back level with the bench, and take it again."
+    if scale_change > SCALE_CHANGE_FATAL:
+        text = (
+            f"Held too slanted: the far side of the window is {scale_change:.1f} times coarser than the near."
+        )
+        return Problem("tilted", text, remedy, fatal=True)
+    softening = 1.0 if blur is None or blur.worst_px is None else blur.worst_px / blur.sigma_px
+    if softening > BLUR_CHANGE_WARN:
+        text = f"One side of the window is {softening:.1f} times as blurred as the rest."
+        return Problem("tilted", text, remedy)
+    if scale_change > SCALE_CHANGE_WARN:
+        text = f"Held slanted: the far side of the window is {scale_change:.1f} times coarser than the near."
+        return Problem("tilted", text, remedy)
+    return None
+
+
+def window_cut_off(window_px: FloatArray, size: tuple[int, int]) -> Problem | None:
+    """Problem where part of the window's outline (N, 2) lies outside a picture of (width, height)."""
+    width, height = size
+    whole = _area(window_px)
+    missing = 1 - _area(_clip_to_picture(window_px, width, height)) / max(whole, 1e-9)
+    if missing <= CUT_OFF_WARN:
+        return None
+    return Problem(
+        "window_cut_off",
+        f"{100 * missing:.0f} % of the debris window is outside the picture.",
+        "Move back or shift the phone until the whole window and its corner squares are in the picture.",
+        fatal=missing > CUT_OFF_FATAL,
+    )
+
+
+def uneven_light(unevenness: float, *, card: bool) -> Problem | None:
+    """Problem where the window's brightest part gets `unevenness` times the light of its darkest."""
+    if unevenness <= UNEVEN_WARN:
+        return None
+    return Problem(
+        "uneven_light",
+        f"Uneven light: the bright side of the window gets {unevenness:.1f} times the light of the dark side.",
+        "Turn the card or move the lamp so that no shadow of hand or phone falls on it; daylight from a window "
+        "is best.",
+        fatal=card and unevenness > UNEVEN_FATAL,
+    )
+
+
+def exposure(
+    rgb: NDArray[np.uint8], window_px: FloatArray, light: Light, *, card: bool
+) -> tuple[Problem, ...]:
+    """Over-exposure, glare and under-exposure of the window. Without a card white may be drawn, so never fatal."""
+    clipped, blown, drawn = _blown_shares(rgb, window_px)
+    found = []
+    if clipped > CLIPPED_WARN and not drawn:
+        if clipped - blown > blown or clipped > CLIPPED_FATAL:
+            found.append(_over_exposed(clipped, fatal=card and clipped > CLIPPED_FATAL))
+    if GLARE_WARN < blown <= CLIPPED_FATAL and not drawn:
+        found.append(_glare(blown, fatal=card and blown > GLARE_FATAL))
+    brightest = light.paper_level if card else float(np.max(light.background_rgb @ LUMA))
+    if card and brightest < DARK_WARN:
+        found.append(_under_exposed(brightest))
+    return tuple(found)
+
+
+def too_crowded(coverage: float) -> Problem | None:
+    """Problem where particles cover more than a tenth of the window; `coverage` is 0..1."""
+    if coverage <= CROWDED:
+        return None
+    return Problem(
+        "too_crowded",
+        f"Debris covers {100 * coverage:.0f} % of the window; over {100 * CROWDED:.0f} % pieces hide each other.",
+        "Spread it thinner, or mix it, take a quarter, photograph that, and enter the part with --fraction.",
+    )
+
+
+def blank_too_dirty(band: str, blank_count: int, debris_count: int) -> Problem | None:
+    """Problem where the empty card shows more than a tenth of the pieces of a size band such as '75-150 um'."""
+    if blank_count == 0 or blank_count <= BLANK_SHARE * debris_count:
+        return None
+    return Problem(
+        "blank_too_dirty",
+        f"The blank alone shows {blank_count} pieces of {band}, against {debris_count} in the sample.",
+        "Print a fresh card or wipe the sheet, keep lint and dust away, and take blank and sample again.",
+    )
+
+
+def _over_exposed(share: float, *, fatal: bool) -> Problem:
+    return Problem(
+        "clipped",
+        f"Over-exposed: {100 * share:.0f} % of the window is at the camera's limit, so pale and fine debris is lost.",
+        "Tap on the white paper, pull the brightness down until it is light grey, switch the flash off, and take "
+        "it again.",
+        fatal,
+    )
+
+
+def _under_exposed(level: float) -> Problem:
+    return Problem(
+        "clipped",
+        f"Too dark: the paper reaches only {100 * level:.1f} % of the camera's range.",
+        "Take it again in more light, beside a window or under a lamp to one side.",
+        level < DARK_FATAL,
+    )
+
+
+def _glare(share: float, *, fatal: bool) -> Problem:
+    return Problem(
+        "glare",
+        f"Glare: {100 * share:.1f} % of the window is blown out by a reflection.",
+        "Move the lamp to one side or turn the card until the bright patch is gone, and switch the flash off.",
+        fatal,
+    )
+
+
+def _blown_shares(rgb: NDArray[np.uint8], window_px: FloatArray) -> tuple[float, float, bool]:
+    """Shares of the window's cells with a clipped channel and with all channels blown; is it a drawn picture."""
+    view = view_window(rgb, window_px)
+    part, inside = view.rgb[::2, ::2], view.mask[::2, ::2] > 0
+    top, bottom = part.max(axis=2), part.min(axis=2)
+    drawn = not ((top > 8) & (top < 247) & inside).any()
+    half = CELL_PX // 2
+    rows, cols = (n // half * half for n in inside.shape)
+    cells = (rows // half, half, cols // half, half)
+
+    def share(hit: NDArray[np.bool_]) -> float:
+        count = (hit & inside)[:rows, :cols].reshape(cells).sum(axis=(1, 3))
+        area = inside[:rows, :cols].reshape(cells).sum(axis=(1, 3))
+        full = area > half * half / 2
+        return float(np.mean(count[full] > 0.5 * area[full])) if full.any() else 0.0
+
+    return share(top >= CLIPPED_CODE), share(bottom >= BLOWN_CODE), drawn
+
+
+def _size(um: float) -> str:
+    return f"{um:.0f} µm ({um / 25.4:.1f} thou)"
+
+
+def _area(outline: FloatArray) -> float:
+    x, y = outline.T
+    return float(abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2)
+
+
+def _clip_to_picture(outline: FloatArray, width: int, height: int) -> FloatArray:
+    """The outline cut to the picture's rectangle, side by side."""
+    for axis, sign, limit in ((0, 1, -0.5), (0, -1, -(width - 0.5)), (1, 1, -0.5), (1, -1, -(height - 0.5))):
+        depth = sign * outline[:, axis] - limit
+        kept: list[FloatArray] = []
+        for here, there, a, b in zip(
+            outline, np.roll(outline, -1, axis=0), depth, np.roll(depth, -1), strict=True
+        ):
+            if a >= 0:
+                kept.append(here)
+            if (a >= 0) != (b >= 0):
+                kept.append(here + (there - here) * a / (a - b))
+        if len(kept) < 3:
+            return np.zeros((3, 2))
+        outline = np.array(kept)
+    return outline

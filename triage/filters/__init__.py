@@ -1,1 +1,5 @@
-"""What a filter stops, and whether fuel still flows."""
+"""The filters a shop stocks: what is on the shelf and what its rating means."""
+
+from triage.filters.shelf import ELEMENTS, MEANINGS, Filter, load_filters, packaged_list
+
+__all__ = ["ELEMENTS", "MEANINGS", "Filter", "load_filters", "packaged_list"]

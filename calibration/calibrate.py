@@ -1,0 +1,287 @@
+"""One photo's calibration: pixels to micrometres, light, noise, blur, and what is wrong with the photo."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import kept as store
+from calibration.card import Frame
+from calibration.errors import CalibrationError
+from calibration.light import Light, Noise, Tone, measure_light, measure_noise
+from calibration.locate import Located, locate, window_outline
+from calibration.photo_check import Problem, check_photo
+from calibration.pose import pose_of
+from calibration.scale import PlaneMap, Points, ScaleUncertainty
+from calibration.sharpness import Blur, measure_blur
+
+RectMm = tuple[float, float, float, float]
+
+PRINT_GLOBAL_U = 0.006  # printers are off by up to 1 %: half-width over root 3. Common practice, no source
+# What uneven paper feed leaves that a caliper on the long bars does not see. Common practice, no source.
+PRINT_LOCAL_U = {
+    "wide": 0.0005,
+    "cutout": 0.0005,
+    "closeup": 0.0015,
+    "cutout_closeup": 0.0015,
+    "micro": 0.004,
+}
+LIFT_MM = 0.5  # a sheet as wide as the wide frame lifts up to this far off the plane of its marks
+LIFT_PER_WIDTH_MM = 128.0
+CUTOUT_STEP_MM = 0.1  # paper under the cut-out frame lies one sheet lower
+GRAIN_MM = 0.15  # between 100 and 200 um; half of it stands above the plane
+POINTING_PX = 1.0
+UNSEEN_TILT_U = (
+    0.01  # without marks a tilt of up to 15 degrees goes unseen: cosine 0.97, half-width over root 3
+)
+STATED_U = 0.005  # a stated number is taken to be right in its last usual place
+SCANNER_U = 0.003  # a scanner's transport. From memory, no source
+
+
+@dataclass(frozen=True)
+class ByCard:
+    """The printed card in the picture."""
+
+
+@dataclass(frozen=True)
+class ByRule:
+    """A steel rule or graph paper in the picture."""
+
+
+@dataclass(frozen=True)
+class ByPoints:
+    """Two points (px) a known distance apart (mm)."""
+
+    x1: float
+    y1: float
+    x2: float
+    y2: float
+    mm: float
+
+
+@dataclass(frozen=True)
+class ByStated:
+    """A scale that the user knows."""
+
+    um_per_px: float
+
+
+@dataclass(frozen=True)
+class ByLens:
+    """A fixed-magnification setting kept under a name."""
+
+    name: str
+
+
+@dataclass(frozen=True)
+class ByScanner:
+    """The resolution a scanner wrote into the file, dots per inch along x and y."""
+
+    dpi: tuple[float, float]
+
+
+By = ByCard | ByRule | ByPoints | ByStated | ByLens | ByScanner
+
+
+@dataclass(frozen=True)
+class HowScaled:
+    """Where the scale comes from; `window` (x, y, width, height px) limits what counts as debris window."""
+
+    by: By = field(default_factory=ByCard)
+    window: tuple[float, float, float, float] | None = None
+    camera: str | None = None  # whose kept tone curve to use
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Everything a photo's pixels need to become measurements.
+
+    `plane` gives true millimetres, the print's known stretch put right; `print_plane` gives the frame's
+    nominal ones, in which `frame` says where things are printed.
+    """
+
+    source: str  # card, rule, points, stated, lens or scanner
+    plane: PlaneMap
+    print_plane: PlaneMap
+    um_per_px: float  # at the middle of the window
+    uncertainty: ScaleUncertainty
+    tilt_deg: float | None
+    card_number: int | None
+    frame: Frame | None
+    dark: bool
+    window_px: Points  # (N, 2) outline of the debris window
+    window_mm: RectMm | None
+    light: Light
+    blur: Blur | None
+    noise: Noise
+    problems: tuple[Problem, ...]
+
+    @property
+    def um_per_px_rel_u(self) -> float:
+        """Relative standard uncertainty of um_per_px."""
+        return self.uncertainty.total
+
+
+class BadScale(CalibrationError):  # noqa: N818 - reads as the sentence it stands for
+    """What was given as the scale cannot be one."""
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """The part of a calibration that is geometry."""
+
+    source: str
+    plane: PlaneMap
+    uncertainty: ScaleUncertainty
+    window_px: Points
+    print_plane: PlaneMap | None = None
+    frame: Frame | None = None
+    window_mm: RectMm | None = None
+    tilt_deg: float | None = None
+
+
+def calibrate(rgb: NDArray[np.uint8], how: HowScaled | None = None) -> Calibration:
+    """Calibrate an upright sRGB photo (H, W, 3).
+
+    Raises
+    ------
+    CardNotFound
+        No usable card, and no other scale was given.
+    CalibrationError
+        A given scale cannot be used; the message says why and what to do.
+    """
+    how = how or HowScaled()
+    known = store.load()
+    scale = _scale(rgb, how, known)
+    frame, marks = scale.frame, scale.print_plane or scale.plane
+    bend = known.tones.get(how.camera) if how.camera else None
+    tone = Tone(bend.bend, bend.bend_u, measured=True) if bend else None
+    light = measure_light(rgb, marks, frame, scale.window_px, tone)
+    noise = measure_noise(rgb, marks, frame, scale.window_px, light)
+    blur = measure_blur(rgb, marks, frame, scale.window_px, light, noise)
+    middle = scale.window_px.mean(axis=0)
+    return Calibration(
+        source=scale.source,
+        plane=scale.plane,
+        print_plane=marks,
+        um_per_px=float(scale.plane.um_per_px(middle)[0]),
+        uncertainty=scale.uncertainty,
+        tilt_deg=scale.tilt_deg,
+        card_number=frame.number if frame else None,
+        frame=frame,
+        dark=frame.dark if frame else False,
+        window_px=scale.window_px,
+        window_mm=scale.window_mm,
+        light=light,
+        blur=blur,
+        noise=noise,
+        problems=check_photo(rgb, marks, frame, scale.window_px, light, blur),
+    )
+
+
+def _scale(rgb: NDArray[np.uint8], how: HowScaled, known: store.Kept) -> _Scale:
+    if isinstance(how.by, ByCard):
+        return _card_scale(rgb, how, known)
+    plane, uncertainty = _plain_scale(rgb, how.by, known)
+    source = {ByRule: "rule", ByPoints: "points", ByStated: "stated", ByLens: "lens", ByScanner: "scanner"}
+    height, width = rgb.shape[:2]
+    window = _rect_outline(how.window or (0.0, 0.0, float(width), float(height)))
+    return _Scale(source[type(how.by)], plane, uncertainty, window)
+
+
+def _card_scale(rgb: NDArray[np.uint8], how: HowScaled, known: store.Kept) -> _Scale:
+    located = locate(np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8))
+    frame = located.frame
+    correction = known.cards.get(frame.number)
+    stretch = (correction.x, correction.y) if correction else (1.0, 1.0)
+    x, y, width, height = frame.debris_rect_mm
+    window = _rect_outline(how.window) if how.window else window_outline(frame, located.plane)
+    pose = pose_of(located.plane, (x + width / 2.0, y + height / 2.0))
+    return _Scale(
+        "card",
+        located.plane.stretched(*stretch),
+        _card_uncertainty(located, window, pose.distance_mm, correction),
+        window,
+        located.plane,
+        frame,
+        (x * stretch[0], y * stretch[1], width * stretch[0], height * stretch[1]),
+        pose.tilt_deg,
+    )
+
+
+def _card_uncertainty(
+    located: Located, window_px: Points, distance_mm: float, correction: store.CardCorrection | None
+) -> ScaleUncertainty:
+    frame = located.frame
+    lift = LIFT_MM * frame.width_mm / LIFT_PER_WIDTH_MM / math.sqrt(3.0)
+    step = CUTOUT_STEP_MM if frame.name.startswith("cutout") else 0.0
+    return ScaleUncertainty(
+        print_global=correction.rel_u if correction else PRINT_GLOBAL_U,
+        print_local=PRINT_LOCAL_U[frame.name],
+        fit=float(located.fit.scale_rel_u(window_px).max()),
+        flatness=math.hypot(lift, step) / distance_mm,
+        grain_height=GRAIN_MM / 2.0 / distance_mm,
+    )
+
+
+def _plain_scale(rgb: NDArray[np.uint8], by: By, known: store.Kept) -> tuple[PlaneMap, ScaleUncertainty]:
+    if isinstance(by, ByRule):
+        return _rule_scale(rgb)
+    if isinstance(by, ByPoints):
+        return _points_scale(by)
+    if isinstance(by, ByLens):
+        return _lens_scale(rgb, by, known)
+    if isinstance(by, ByScanner):
+        return _scanner_scale(by)
+    if isinstance(by, ByStated) and by.um_per_px > 0.0 and math.isfinite(by.um_per_px):
+        return PlaneMap.similarity(by.um_per_px), ScaleUncertainty(fit=STATED_U)
+    raise BadScale("the micrometres per pixel must be a number above 0")
+
+
+def _rule_scale(rgb: NDArray[np.uint8]) -> tuple[PlaneMap, ScaleUncertainty]:
+    from calibration.ruler import find_rule_scale
+
+    rule = find_rule_scale(np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8))
+    return PlaneMap.similarity(rule.um_per_px), ScaleUncertainty(fit=math.hypot(rule.rel_u, UNSEEN_TILT_U))
+
+
+def _points_scale(by: ByPoints) -> tuple[PlaneMap, ScaleUncertainty]:
+    apart_px = math.hypot(by.x2 - by.x1, by.y2 - by.y1)
+    if not (apart_px > 0.0 and by.mm > 0.0 and math.isfinite(by.mm / apart_px)):
+        raise BadScale("the two points must lie apart, and their distance in mm must be above 0")
+    pointing = POINTING_PX * math.sqrt(2.0) / apart_px
+    return PlaneMap.similarity(1000.0 * by.mm / apart_px), ScaleUncertainty(
+        fit=math.hypot(pointing, UNSEEN_TILT_U)
+    )
+
+
+def _lens_scale(rgb: NDArray[np.uint8], by: ByLens, known: store.Kept) -> tuple[PlaneMap, ScaleUncertainty]:
+    lens = known.lenses.get(by.name)
+    if lens is None:
+        names = ", ".join(sorted(known.lenses)) or "none yet"
+        raise BadScale(
+            f"no lens called {by.name!r} is kept (kept: {names}); measure it once with "
+            f"triage lens {by.name} --rule PHOTO"
+        )
+    smaller = lens.long_side_px / max(rgb.shape[:2])
+    return PlaneMap.similarity(lens.um_per_px * smaller), ScaleUncertainty(fit=lens.rel_u)
+
+
+def _scanner_scale(by: ByScanner) -> tuple[PlaneMap, ScaleUncertainty]:
+    if not all(dpi > 0.0 and math.isfinite(dpi) for dpi in by.dpi):
+        raise BadScale("the file's resolution tag is not above 0; give the scale with --um-per-px")
+    return PlaneMap.similarity(*(25400.0 / dpi for dpi in by.dpi)), ScaleUncertainty(fit=SCANNER_U)
+
+
+def _rect_outline(rect_px: tuple[float, float, float, float], points_a_side: int = 8) -> Points:
+    """Outline of a rectangle of whole pixels; a pixel reaches half a pixel either side of its centre."""
+    x, y, width, height = rect_px
+    along = np.arange(points_a_side)[:, None] / points_a_side
+    corners = np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]]) - 0.5
+    return np.vstack(
+        [a + along * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    )

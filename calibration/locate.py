@@ -1,0 +1,332 @@
+"""Find the card in a photo: which frame it is, and every printed mark on it, to a small part of a pixel.
+
+All use of OpenCV's marker detector is here. Two of a frame's four markers and four of its crosses must be
+seen; they are looked for from the known outward, so that a bent lens or a strong tilt loses none.
+
+CardNotFound
+ +- MirroredPicture   the card is seen in a mirror
+ +- TwoCards          two cards, or two copies of one
+ +- WrongLayout       markers that do not stand where the card has them
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.card import MARKER_DICTIONARY, Frame, FrameName, identify, make_frame
+from calibration.errors import CalibrationError
+from calibration.marks import FoundMark, Mark, Picture, Pyramid, marks_of, seek, settle
+from calibration.scale import Floats, PlaneFit, PlaneMap, Points, fit_plane_map
+
+LEAST_MARKERS = 2
+LEAST_MARKS_USED = 6
+CORNER_PX = 0.7  # a detected marker corner is no better than this
+ROUGH_MARK_PX = 0.1  # a mark seen through a map that is still off
+MARK_PX = 0.02
+LAYOUT_TOLERANCE = 0.05  # of a marker's side: what curl and print leave of a right layout is half of it
+LEAST_KEPT = 0.75  # of the marks must agree with one plane
+WINDOW_INSIDE = 0.97  # share of a window's outline in the photo that counts as all of it
+
+
+class CardNotFound(CalibrationError):  # noqa: N818 - these names are the sentence they stand for
+    """No card that can be used is in the picture."""
+
+
+class MirroredPicture(CardNotFound):
+    """The picture is a mirror image."""
+
+
+class TwoCards(CardNotFound):
+    """Two cards are in the picture."""
+
+
+class WrongLayout(CardNotFound):
+    """The markers seen do not stand where the card has them."""
+
+
+@dataclass(frozen=True)
+class SeenMarkers:
+    """Detected markers: ids (N,), corners (N, 4, 2) px from the marker's own top-left, clockwise."""
+
+    ids: NDArray[np.int64]
+    corners_px: Floats
+
+    @property
+    def centres_px(self) -> Points:
+        """(N, 2) where the diagonals cross: the middle of the square also under perspective."""
+        a, b, c, d = (self.corners_px[:, i] for i in range(4))
+        first, second, gap = c - a, d - b, b - a
+        along = _cross(gap, second) / _cross(first, second)
+        return np.asarray(a + along[:, None] * first)
+
+
+@dataclass(frozen=True)
+class Located:
+    """A frame found in a photo."""
+
+    frame: Frame
+    fit: PlaneFit
+    kinds: tuple[str, ...]  # "marker" or "cross" of each mark used
+    points_mm: Points  # (N, 2)
+    points_px: Points  # (N, 2)
+
+    @property
+    def plane(self) -> PlaneMap:
+        """Pixels to the frame's printed millimetres."""
+        return self.fit.plane
+
+
+def find_markers(grey: Picture, dictionary: int = MARKER_DICTIONARY) -> SeenMarkers:
+    """Markers of an OpenCV dictionary in a grey picture (H, W), each once, corners in its pixels."""
+    return _find_in(Pyramid.of(grey), dictionary)
+
+
+def locate(grey: Picture) -> Located:
+    """Find the card's best seen frame in a grey photo (H, W).
+
+    Raises
+    ------
+    CardNotFound
+        Or one of its kinds, with what to do.
+    """
+    pyramid = Pyramid.of(grey)
+    size = (grey.shape[1], grey.shape[0])
+    seen = _find_in(pyramid, MARKER_DICTIONARY)
+    frames = _by_frame(seen)
+    if not frames:
+        raise _why_nothing(pyramid, seen)
+    _refuse_two_cards(frames)
+    name, number = _best_frame(frames, size)
+    frame = make_frame(name, number=number)
+    rough = _rough_fit(frame, frames[name, number], size)
+    return _refine(pyramid, _with_tone(frame, pyramid, rough.plane), rough, frames[name, number], size)
+
+
+def fit_markers(
+    seen: SeenMarkers,
+    centres_mm: Mapping[int, tuple[float, float]],
+    side_mm: float,
+    image_size: tuple[int, int],
+) -> PlaneFit:
+    """Fit a plane map to marker centres of any layout. WrongLayout if they do not stand as said."""
+    known = [i for i, marker in enumerate(seen.ids) if int(marker) in centres_mm]
+    if len(known) < 4:
+        raise CardNotFound("fewer than four of the layout's markers were found; photograph the whole sheet")
+    places = np.array([centres_mm[int(seen.ids[i])] for i in known])
+    fit = fit_plane_map(seen.centres_px[known], places, image_size, CORNER_PX)
+    _check_layout(fit, side_mm)
+    return fit
+
+
+def _find_in(pyramid: Pyramid, dictionary: int) -> SeenMarkers:
+    """Detect from the smallest halving up; the full-size photo only while markers are missing."""
+    found: dict[int, list[Floats]] = {}
+    finest_needed = 1 if len(pyramid.levels) > 1 else 0
+    for level in range(min(3, len(pyramid.levels) - 1), -1, -1):
+        if level < finest_needed and len(found) >= 4:
+            break
+        ids, corners = _detect(pyramid.levels[level], dictionary)
+        for marker, corner in zip(ids, corners, strict=True):
+            _keep(found.setdefault(marker, []), (corner + 0.5) * 2**level - 0.5)
+    flat = [(marker, corner) for marker, copies in found.items() for corner in copies]
+    return SeenMarkers(
+        np.array([marker for marker, _ in flat], dtype=np.int64),
+        np.array([corner for _, corner in flat], dtype=np.float64).reshape(-1, 4, 2),
+    )
+
+
+def _detect(grey: Picture, dictionary: int) -> tuple[list[int], list[Floats]]:
+    options = cv2.aruco.DetectorParameters()
+    options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_CONTOUR
+    options.minMarkerPerimeterRate = 0.02
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(dictionary), options)
+    corners, ids, _ = detector.detectMarkers(grey)
+    if ids is None:
+        return [], []
+    return [int(i) for i in ids.ravel()], [np.asarray(c, np.float64).reshape(4, 2) for c in corners]
+
+
+def _keep(copies: list[Floats], corners: Floats) -> None:
+    """The finer sighting replaces the same marker's coarser one; elsewhere it is another copy."""
+    for i, old in enumerate(copies):
+        if np.linalg.norm(old.mean(axis=0) - corners.mean(axis=0)) < np.linalg.norm(old[2] - old[0]):
+            copies[i] = corners
+            return
+    copies.append(corners)
+
+
+def _by_frame(seen: SeenMarkers) -> dict[tuple[FrameName, int], SeenMarkers]:
+    """Markers of each frame of which enough are seen."""
+    members: dict[tuple[FrameName, int], list[int]] = {}
+    for i, marker in enumerate(seen.ids):
+        try:
+            number, name, _ = identify(int(marker))
+        except ValueError:
+            continue
+        members.setdefault((name, number), []).append(i)
+    return {
+        key: SeenMarkers(seen.ids[rows], seen.corners_px[rows])
+        for key, rows in members.items()
+        if len(set(seen.ids[rows].tolist())) >= LEAST_MARKERS
+    }
+
+
+def _why_nothing(pyramid: Pyramid, seen: SeenMarkers) -> CardNotFound:
+    mirrored = _find_in(
+        Pyramid(tuple(level[:, ::-1].copy() for level in pyramid.levels[1:])), MARKER_DICTIONARY
+    )
+    if _by_frame(mirrored):
+        return MirroredPicture(
+            "the picture is a mirror image of the card; turn off mirroring in the camera and take it again"
+        )
+    if len(seen.ids):
+        return CardNotFound(
+            "only one marker of the card can be seen; at least two of a frame's four corner markers are "
+            "needed, so clear them and take the whole frame into the picture"
+        )
+    return CardNotFound(
+        "no card was found; lay the debris on the printed card and take the whole frame into the picture"
+    )
+
+
+def _refuse_two_cards(frames: Mapping[tuple[FrameName, int], SeenMarkers]) -> None:
+    numbers = sorted({number for _, number in frames})
+    if len(numbers) > 1:
+        shown = " and ".join(str(number) for number in numbers)
+        raise TwoCards(f"cards number {shown} are both in the picture; take it again with one card only")
+    for (name, _), seen in frames.items():
+        if len(seen.ids) - len(set(seen.ids.tolist())) >= LEAST_MARKERS:
+            raise TwoCards(f"two copies of the {name} frame are in the picture; take it again with one only")
+
+
+def _best_frame(
+    frames: Mapping[tuple[FrameName, int], SeenMarkers], size: tuple[int, int]
+) -> tuple[FrameName, int]:
+    """The frame whose window is all in the photo, and of those the largest window."""
+
+    def merit(key: tuple[FrameName, int]) -> tuple[bool, float]:
+        frame = make_frame(key[0], number=key[1])
+        outline = window_outline(frame, _rough_fit(frame, frames[key], size).plane)
+        inside = ((outline >= -0.5) & (outline <= np.array(size) - 0.5)).all(axis=1).mean()
+        clipped = np.clip(outline, -0.5, np.array(size) - 0.5).astype(np.float32)
+        return bool(inside >= WINDOW_INSIDE), float(cv2.contourArea(clipped))
+
+    return max(frames, key=merit)
+
+
+def window_outline(frame: Frame, plane: PlaneMap, points_a_side: int = 8) -> Points:
+    """(4 * points_a_side, 2) pixels along the debris window's outline, clockwise from its top left."""
+    x, y, width, height = frame.debris_rect_mm
+    along = np.arange(points_a_side) / points_a_side
+    corners = np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])
+    sides = [a + along[:, None] * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    return plane.to_px(np.vstack(sides))
+
+
+def _rough_fit(frame: Frame, seen: SeenMarkers, size: tuple[int, int]) -> PlaneFit:
+    return fit_plane_map(*_corner_pairs(frame, seen), size, CORNER_PX)
+
+
+def _corner_pairs(frame: Frame, seen: SeenMarkers) -> tuple[Points, Points]:
+    """Corners found and their places on the card; a marker's corners turn with it."""
+    places = {marker.id: marker for marker in frame.markers}
+    square = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
+    mm = [
+        np.array(places[i].centre_mm) + square * places[i].side_mm
+        for i in (int(marker) for marker in seen.ids)
+    ]
+    return seen.corners_px.reshape(-1, 2), np.vstack(mm)
+
+
+def _with_tone(frame: Frame, pyramid: Pyramid, plane: PlaneMap) -> Frame:
+    """The dark version where most of the window is nearer to the markers' black than to their white."""
+    if _window_is_dark(frame, pyramid, plane):
+        return make_frame(frame.name, number=frame.number, dark=True)
+    return frame
+
+
+def _window_is_dark(frame: Frame, pyramid: Pyramid, plane: PlaneMap) -> bool:
+    x, y, width, height = frame.debris_rect_mm
+    across, down = np.meshgrid(np.linspace(0.03, 0.97, 33), np.linspace(0.03, 0.97, 33))
+    at = np.column_stack([x + across.ravel() * width, y + down.ravel() * height])
+    window, inside = pyramid.sample(plane.to_px(at).reshape(33, 33, 2), 8.0)
+    half = frame.markers[0].side_mm * 0.6
+    levels = []
+    for marker in frame.markers:
+        offsets = np.column_stack([across.ravel() - 0.5, down.ravel() - 0.5]) * 2.0 * half
+        grey, there = pyramid.sample(plane.to_px(offsets + marker.centre_mm).reshape(33, 33, 2), 4.0)
+        if there.all():
+            levels.append(np.percentile(grey, [10, 90]).mean())
+    return bool(levels and np.median(window[inside]) < np.median(levels))
+
+
+def _refine(
+    pyramid: Pyramid, frame: Frame, rough: PlaneFit, seen: SeenMarkers, size: tuple[int, int]
+) -> Located:
+    """From rough corners outward to every mark, then once more with the map they give."""
+    marks = marks_of(frame)
+    corners_px, corners_mm = _corner_pairs(frame, seen)
+    fit, found = rough, dict[int, FoundMark]()
+    for _ in range(4):
+        new = _look(pyramid, fit, marks, found)
+        found |= new
+        px = np.vstack([corners_px, *(found[i].xy_px for i in found)])
+        mm = np.vstack([corners_mm, *(marks[i].centre_mm for i in found)])
+        mark_u_px = np.append(np.full(len(corners_px), CORNER_PX), np.full(len(found), ROUGH_MARK_PX))
+        fit = fit_plane_map(px, mm, size, mark_u_px)
+        if not new:
+            break
+    return _final(pyramid, frame, fit, [marks[i] for i in sorted(found)], size)
+
+
+def _look(
+    pyramid: Pyramid, fit: PlaneFit, marks: list[Mark], found: Mapping[int, FoundMark]
+) -> dict[int, FoundMark]:
+    """Marks not yet found whose place is known well enough to be told from their neighbours."""
+    new = {}
+    left = [i for i in range(len(marks)) if i not in found]
+    places = np.array([marks[i].centre_mm for i in left]).reshape(-1, 2)
+    reach = fit.place_u_mm(places) * 4.0
+    for i, reach_mm in zip(left, reach, strict=True):
+        if reach_mm > 2.0 * marks[i].half_mm:
+            continue
+        start = seek(pyramid, fit.plane, marks[i], float(reach_mm))
+        mark = settle(pyramid, fit.plane, marks[i], start) if start else None
+        if mark:
+            new[i] = mark
+    return new
+
+
+def _final(
+    pyramid: Pyramid, frame: Frame, fit: PlaneFit, marks: list[Mark], size: tuple[int, int]
+) -> Located:
+    settled = [(mark, settle(pyramid, fit.plane, mark, mark.centre_mm)) for mark in marks]
+    pairs = [(mark, found) for mark, found in settled if found]
+    if len(pairs) < LEAST_MARKS_USED:
+        raise CardNotFound(
+            f"only {len(pairs)} of the frame's {len(marks_of(frame))} marks can be made out and "
+            f"{LEAST_MARKS_USED} are needed; clear the frame of debris, hold still and take it again in focus"
+        )
+    px, mm = np.array([found.xy_px for _, found in pairs]), np.array([mark.centre_mm for mark, _ in pairs])
+    last = fit_plane_map(px, mm, size, MARK_PX)
+    _check_layout(last, frame.markers[0].side_mm)
+    return Located(frame, last, tuple(mark.kind for mark, _ in pairs), mm, px)
+
+
+def _check_layout(fit: PlaneFit, side_mm: float) -> None:
+    """Refuse marks that do not stand where the layout has them, or that stand mirrored."""
+    determinant = np.linalg.det(fit.plane.jacobian([fit.plane.centre_px]))[0]
+    if fit.kept.mean() < LEAST_KEPT or fit.residual_mm > LAYOUT_TOLERANCE * side_mm or determinant < 0.0:
+        raise WrongLayout(
+            "the markers seen do not stand where this card has them; use a card printed by this program, "
+            "whole, flat and not pieced together"
+        )
+
+
+def _cross(a: Points, b: Points) -> Floats:
+    return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])

@@ -1,0 +1,52 @@
+"""Where the camera stood: tilt and distance, read from the map of the card.
+
+Square pixels and a lens axis through the picture's middle are assumed. The focal length shows only in a
+strongly tilted view, so a phone's usual one is held to unless the picture says otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.scale import PlaneMap
+
+PHONE_FOCAL = 1.2  # in half diagonals: a 26 mm-equivalent camera. Common practice, no source
+PHONE_FOCAL_REL_U = 0.25
+SQUARENESS_U = 0.015  # what a print's unequal x and y scale leave of the map's own squareness
+LEAST_FOCAL = 0.5
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Tilt of the lens axis from upright on the card, and how far the lens is above a point, mm."""
+
+    tilt_deg: float
+    distance_mm: float
+
+
+def pose_of(plane: PlaneMap, at_mm: tuple[float, float]) -> Pose:
+    """Pose of the camera; the distance is that to `at_mm` along the lens axis."""
+    to_picture = np.linalg.inv(plane.to_card)
+    inverse_square = _inverse_focal_square(to_picture)
+    camera = np.diag([math.sqrt(inverse_square), math.sqrt(inverse_square), 1.0]) @ to_picture
+    along_x, along_y = camera[:, 0], camera[:, 1]
+    size = math.sqrt(float(np.linalg.norm(along_x) * np.linalg.norm(along_y)))
+    upright = np.cross(along_x, along_y)
+    cosine = abs(float(upright[2])) / float(np.linalg.norm(upright))
+    depth = abs(float(camera[2] @ (*at_mm, 1.0))) / size
+    return Pose(math.degrees(math.acos(min(cosine, 1.0))), depth)
+
+
+def _inverse_focal_square(to_picture: np.ndarray) -> float:
+    """1 / f^2 that makes the card's axes square and equal in the camera, drawn to a phone's usual value."""
+    x, y = to_picture[:, 0], to_picture[:, 1]
+    usual = PHONE_FOCAL**-2
+    size = (x[:2] @ x[:2] + y[:2] @ y[:2]) * usual / 2.0
+    flat = np.array([x[:2] @ y[:2], (x[:2] @ x[:2] - y[:2] @ y[:2]) / 2.0]) / size
+    deep = np.array([x[2] * y[2], (x[2] ** 2 - y[2] ** 2) / 2.0]) / size
+    hold = (2.0 * PHONE_FOCAL_REL_U * usual) ** -2
+    solved = (usual * hold - flat @ deep / SQUARENESS_U**2) / (hold + flat @ flat / SQUARENESS_U**2)
+    return float(np.clip(solved, 0.05 * usual, LEAST_FOCAL**-2))

@@ -1,0 +1,500 @@
+"""Scale from a steel rule or graph paper in the picture, found by the even spacing of its marks.
+
+Small tiles of the picture are searched for evenly spaced lines (Fourier peak). From the best tiles the phase of
+that spacing is followed along the rule, so that the scale rests on every mark and not on a few. The unit is
+read from the pattern of longer or heavier marks: every fifth and tenth means millimetres, halves of halves mean
+fractions of an inch. Even spacing without such a pattern (bricks, woven mesh, cloth) is no rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.errors import CalibrationError
+
+DIVISIONS_UM = {
+    "mm": 1000.0,
+    "1/2 mm": 500.0,
+    "1/16 in": 25400 / 16,
+    "1/32 in": 25400 / 32,
+    "1/64 in": 25400 / 64,
+}
+
+# Every how many divisions the marks grow longer or heavier.
+_RANKS = {
+    "mm": (5, 10),
+    "1/2 mm": (2, 10, 20),
+    "1/16 in": (2, 4, 8, 16),
+    "1/32 in": (2, 4, 8, 16, 32),
+    "1/64 in": (2, 4, 8, 16, 32, 64),
+}
+
+_TILE = 64
+_SHORTEST, _LONGEST = 4.5, 13.0  # spacings in pixels searched in one pyramid level; levels differ by two
+_SEARCH_SIDE = 2300  # px: finer levels only serve the following
+_PLACES = 12
+_SAMPLES = 16  # strip pixels per spacing
+_BAND = 8  # strip rows in a band
+_HALF_BANDS = 48  # bands each side of the tile: 24 spacings, the longest mark of a 1/64 in rule
+_FEWEST_MARKS = 8
+_LOOSEST = 0.045  # rms of marks about even spacing: rules 0.01 to 0.03, a brick wall 0.05 to 0.07
+_CLEAR = 12.0  # nats of evidence that a rank of marks is there
+_UNSEEN_TILT_U = 0.0025  # tilt across the rule up to 5 degrees shortens by 0.4 %: uniform
+_PARALLAX_U = 0.003  # the rule's face up to 1 mm off the debris, from 100 mm away: uniform
+
+Floats = NDArray[np.float32]
+Doubles = NDArray[np.float64]
+Grey = NDArray[np.uint8]
+
+
+class RuleNotFound(CalibrationError):
+    """No rule or graph paper can be read in the picture."""
+
+
+@dataclass(frozen=True)
+class RuleScale:
+    """Scale read from a rule.
+
+    Attributes
+    ----------
+    um_per_px : at `centre_px`, across the marks.
+    rel_u : relative standard uncertainty, with the tilt and parallax that one rule cannot show.
+    fit_rel_u : the part of it that the places of the marks show.
+    angle_deg : direction in which the marks follow each other; x right, y down, -90 < angle <= 90.
+    unit : the division, a key of DIVISIONS_UM.
+    unit_sure : False where the longest marks seen were taken for whole inches.
+    marks : divisions spanned.
+    centre_px : (x, y), middle of the marks used.
+    unevenness : relative range of the scale along the rule (tilt, lens, bent paper).
+    """
+
+    um_per_px: float
+    rel_u: float
+    fit_rel_u: float
+    angle_deg: float
+    unit: str
+    unit_sure: bool
+    marks: int
+    centre_px: tuple[float, float]
+    unevenness: float
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A tile with evenly spaced lines, in full-picture pixels."""
+
+    centre: Doubles  # (x, y)
+    wave: Doubles  # (x, y), cycles per pixel
+    weight: float
+
+
+@dataclass(frozen=True)
+class _Strip:
+    """The picture straightened along the supposed rule: one spacing is _SAMPLES columns."""
+
+    bands: Doubles  # (bands, columns) grey, each averaged over _BAND rows
+    origin: Doubles  # (x, y) full-picture pixel of the strip's first corner
+    along: Doubles  # (x, y) full-picture pixels per spacing
+    across: Doubles  # the same, at right angles
+    seed_spacing: int  # the tile it grew from
+    seed_band: int
+
+
+@dataclass(frozen=True)
+class _Comb:
+    """Marks followed along a strip: mark n lies where `phase(u, v)` = n + const; u in spacings, v in bands."""
+
+    coefficients: Doubles
+    used: NDArray[np.bool_]  # (bands, spacings)
+    first: int
+    last: int  # spacings of the strip between which marks were followed
+    residual: float  # rms, in spacings
+
+
+def _levels(image: Grey) -> list[Grey]:
+    """The picture in grey, then halved again and again."""
+    # Coloured lines on pale paper stand out most in the darkest channel.
+    grey = image if image.ndim == 2 else cv2.min(cv2.min(image[..., 0], image[..., 1]), image[..., 2])
+    levels = [np.ascontiguousarray(grey, dtype=np.uint8)]
+    while min(levels[-1].shape) >= 2 * _TILE:
+        height, width = levels[-1].shape
+        even = levels[-1][: height // 2 * 2, : width // 2 * 2]
+        halved = cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+        levels.append(halved.astype(np.uint8, copy=False))
+    return levels
+
+
+def _evened(grey: Grey) -> Floats:
+    """Less the local mean, over the local spread: edges and shadows weigh no more than marks."""
+    values = grey.astype(np.float32)
+    values -= cv2.blur(cv2.blur(values, (15, 15)), (15, 15))
+    spread = np.sqrt(cv2.blur(values * values, (31, 31)))
+    return np.clip(values / (spread + 2), -3, 3).astype(np.float32)
+
+
+def _tile_peaks(grey: Grey) -> tuple[Doubles, Doubles, Doubles]:
+    """Strongest wave of each tile: centres (N, 2) and waves (N, 2) in this level's pixels, share of power (N,)."""
+    from scipy.fft import rfft2
+
+    window = np.hanning(_TILE + 1)[:-1].astype(np.float32)
+    fy, fx = np.fft.fftfreq(_TILE), np.fft.rfftfreq(_TILE)
+    frequency = np.hypot(fx, fy[:, None]).astype(np.float32)
+    weight = frequency * ((frequency > 1 / _LONGEST) & (frequency < 1 / _SHORTEST))
+    step = _TILE // 2
+    tiles = np.lib.stride_tricks.sliding_window_view(_evened(grey), (_TILE, _TILE))[::step, ::step]
+    centres, waves, shares = [], [], []
+    near = np.arange(-1, 2)
+    for row, line in enumerate(tiles):
+        spectrum = rfft2(line * np.outer(window, window))
+        power = (spectrum.real**2 + spectrum.imag**2) * weight
+        y, x = np.unravel_index(power.reshape(len(power), -1).argmax(axis=1), frequency.shape)
+        each = np.arange(len(power))[:, None, None]
+        rows = (y[:, None, None] + near[:, None]) % _TILE
+        columns = np.minimum(x[:, None, None] + near, _TILE // 2)  # -1 is a column of no power
+        peak = power[each, rows, columns] + 1e-12
+        total = peak.sum(axis=(1, 2))
+        offset_x, offset_y = (peak * near).sum(axis=(1, 2)), (peak * near[:, None]).sum(axis=(1, 2))
+        waves.append(np.stack([fx[x] + offset_x / total / _TILE, fy[y] + offset_y / total / _TILE], axis=1))
+        shares.append(total / (power.sum(axis=(1, 2)) + 1e-6))
+        middle = np.arange(len(power)) * step + (_TILE - 1) / 2
+        centres.append(np.stack([middle, np.full(len(power), row * step + (_TILE - 1) / 2)], axis=1))
+    return np.concatenate(centres), np.concatenate(waves), np.concatenate(shares)
+
+
+def _places(levels: list[Grey]) -> list[_Place]:
+    """Best tile of each family of tiles that agree in spacing and direction, best family first."""
+    found = []
+    for number, grey in enumerate(levels):
+        if max(grey.shape) <= _SEARCH_SIDE and min(grey.shape) >= _TILE:
+            shrink = 2**number
+            centres, waves, shares = _tile_peaks(grey)
+            area = np.full(len(shares), 4.0**number)
+            found.append(np.column_stack([(centres + 0.5) * shrink - 0.5, waves / shrink, shares, area]))
+    tiles = np.concatenate(found) if found else np.empty((0, 6))
+    tiles = tiles[tiles[:, 4] > 0.25]
+    places = []
+    while len(tiles):
+        best = tiles[tiles[:, 4].argmax()]
+        wave = best[2:4]
+        apart = np.minimum(
+            np.linalg.norm(tiles[:, 2:4] - wave, axis=1), np.linalg.norm(tiles[:, 2:4] + wave, axis=1)
+        )
+        family = apart < 0.12 * np.linalg.norm(wave)
+        places.append(_Place(best[:2], wave, float((tiles[family, 4] * tiles[family, 5]).sum())))
+        tiles = tiles[~family]
+    return sorted(places, key=lambda place: -place.weight)[:_PLACES]
+
+
+def _straighten(levels: list[Grey], place: _Place, reach: float = np.inf) -> _Strip:
+    """Sample the picture along the wave through the place, to its edges or `reach` spacings each way."""
+    spacing = 1 / float(np.linalg.norm(place.wave))
+    along = place.wave * spacing**2 / _SAMPLES
+    across = np.array([-along[1], along[0]])
+    low, high = -reach * _SAMPLES, reach * _SAMPLES
+    for start, step, side in zip(place.centre, along, levels[0].shape[::-1], strict=True):
+        if abs(step) > 1e-9:
+            ends = sorted((-start / step, (side - 1 - start) / step))
+            low, high = max(low, ends[0]), min(high, ends[1])
+    before, after = int(-low // _SAMPLES), int(high // _SAMPLES)
+    half_bands = int(min(_HALF_BANDS, 2 * reach))
+    origin = place.centre - before * _SAMPLES * along - half_bands * _BAND * across
+    shape = (2 * half_bands * _BAND, max(before + after, 1) * _SAMPLES)
+    number = int(np.clip(np.log2(spacing / _SAMPLES) + 0.5, 0, len(levels) - 1))
+    shrink = 2**number
+    first = (origin + 0.5 * (along + across) + 0.5) / shrink - 0.5
+    matrix = np.column_stack([along / shrink, across / shrink, first])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    rows = cv2.warpAffine(levels[number], matrix, shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    bands = rows.reshape(-1, _BAND, shape[1]).mean(axis=1, dtype=np.float64)
+    return _Strip(bands, origin, along * _SAMPLES, across * _SAMPLES, before, half_bands)
+
+
+def _cells(strip: _Strip) -> NDArray[np.complex128]:
+    """Each spacing of each band: share of its variation that has the spacing (0..1), with its phase."""
+    cells = strip.bands.reshape(len(strip.bands), -1, _SAMPLES)
+    turn = np.exp(-2j * np.pi * (np.arange(_SAMPLES) + 0.5) / _SAMPLES)
+    spread = cells.std(axis=2) + 1.5  # grey levels; below that it is noise
+    return (cells @ turn) * (np.sqrt(2) / _SAMPLES) / spread
+
+
+def _axes(strip: _Strip) -> tuple[Doubles, Doubles]:
+    """Cell middles from the seed, in spacings: u (1, spacings) along, v (bands, 1) across."""
+    bands, columns = strip.bands.shape
+    u = np.arange(columns // _SAMPLES) + 0.5 - strip.seed_spacing
+    v = (np.arange(bands) + 0.5 - strip.seed_band) * _BAND / _SAMPLES
+    return u[None, :], v[:, None]
+
+
+def _sharpened(levels: list[Grey], place: _Place) -> _Place | None:
+    """The place with its wave corrected so that the marks near it agree; None where they do not."""
+    strip = _straighten(levels, place, reach=7)
+    cells = _cells(strip)
+    u, v = _axes(strip)
+    shifts = np.linspace(-0.16, 0.16, 33)
+    along = np.exp(-2j * np.pi * u.T * shifts)
+    best, first = (0j, 0.0, 0.0), 0
+    for start in range(0, len(cells) - 5, 3):  # six bands at a time: marks may be short
+        across = np.exp(-2j * np.pi * shifts[:, None] * v[start : start + 6].T)
+        sums = across @ cells[start : start + 6] @ along / (6 * cells.shape[1])
+        row, column = np.unravel_index(np.abs(sums).argmax(), sums.shape)
+        if abs(sums[row, column]) > abs(best[0]):
+            best, first = (sums[row, column], shifts[column], shifts[row]), start
+    if abs(best[0]) < 0.3:
+        return None
+    # Marks go to the middle of the cells: one cut in two by a cell's edge would pull its phase.
+    grey = strip.bands[first : first + 6]
+    bright = np.mean((grey - grey.mean(axis=1, keepdims=True)) ** 3) > 0
+    shift = -np.angle(best[0]) / (2 * np.pi) - (0.5 if bright else 0.0)
+    wave = place.wave * (1 + best[1]) + np.array([-place.wave[1], place.wave[0]]) * best[2]
+    return _Place(place.centre + strip.along * shift, wave, place.weight)
+
+
+def _terms(u: Doubles, v: Doubles) -> Doubles:
+    """Terms of the phase: uneven spacing along the rule comes from tilt, so it is smooth."""
+    u, v = np.broadcast_arrays(u, v)
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, u**3], axis=-1)
+
+
+def _follow(strip: _Strip) -> _Comb | None:
+    """Follow the marks from the seed outwards, doubling the reach, while they stay in step."""
+    cells = _cells(strip)
+    real = cv2.GaussianBlur(cells.real, (0, 0), sigmaX=1.5, sigmaY=1.0)
+    imaginary = cv2.GaussianBlur(cells.imag, (0, 0), sigmaX=1.5, sigmaY=1.0)
+    agreement = np.hypot(real, imaginary)
+    u, v = _axes(strip)
+    phase = u + np.arctan2(imaginary, real) / (2 * np.pi)
+    terms = _terms(u, v)
+    near = (np.abs(u) < 4) & (np.abs(v) < 3)
+    start = np.angle((agreement * np.exp(2j * np.pi * (phase - u)))[near].sum()) / (2 * np.pi)
+    coefficients = np.array([start, 1.0, 0, 0, 0, 0])
+    off = phase
+    for reach, degree in ((4, 3), (4, 3), (8, 3), (16, 5), (32, 5), (64, 6), (128, 6), (1e6, 6), (1e6, 6)):
+        predicted = terms @ coefficients
+        off = (phase - predicted + 0.5) % 1 - 0.5
+        use = (agreement > 0.3) & (np.abs(off) < 0.2) & (np.abs(u) < reach) & (np.abs(v) < max(reach, 6))
+        if use.sum() < 3 * degree:
+            return None
+        weight = agreement[use]
+        part = terms[use][:, :degree] * weight[:, None]
+        fitted = np.linalg.lstsq(part, (predicted + off)[use] * weight, rcond=None)[0]
+        coefficients = np.pad(fitted, (0, 6 - degree))
+    return _comb(coefficients, agreement, phase, u, v)
+
+
+def _comb(coefficients: Doubles, agreement: Doubles, phase: Doubles, u: Doubles, v: Doubles) -> _Comb | None:
+    """The comb over the longest run of spacings that keep step; None for too few, too loose or too bent."""
+    off = (phase - _terms(u, v) @ coefficients + 0.5) % 1 - 0.5
+    used = (agreement > 0.3) & (np.abs(off) < 0.12)
+    columns = np.flatnonzero(used.sum(axis=0) >= 3)
+    if len(columns) < _FEWEST_MARKS // 2:
+        return None
+    runs = np.split(columns, np.flatnonzero(np.diff(columns) > 10) + 1)
+    run = max(runs, key=len)
+    used[:, : run[0]] = used[:, run[-1] + 1 :] = False
+    residual = float(off[used].std())
+    slope = np.diff(_terms(u[:, run[0] : run[-1] + 1], v[[0, -1]]) @ coefficients)
+    if residual > _LOOSEST or slope.min() < 0.6 or slope.max() > 1.6:
+        return None
+    return _Comb(coefficients, used, int(run[0]), int(run[-1]), residual)
+
+
+def _strengths(strip: _Strip, comb: _Comb) -> Doubles:
+    """How far each mark stands out from the gaps beside it: (bands, marks), grey levels."""
+    columns = np.arange(comb.first * _SAMPLES, (comb.last + 1) * _SAMPLES)
+    u = (columns + 0.5) / _SAMPLES - strip.seed_spacing
+    phase = _terms(u[None, :], _axes(strip)[1]) @ comb.coefficients
+    middle = phase[len(phase) // 2]
+    numbers = np.arange(np.ceil(middle[0]), np.floor(middle[-1]))
+    places = numbers[:, None] + np.arange(_SAMPLES) / _SAMPLES
+    pieces = np.empty((len(phase), *places.shape))
+    for band, grey in enumerate(strip.bands[:, columns]):
+        pieces[band] = np.interp(np.interp(places, phase[band], u), u, grey)
+    marked = comb.used.mean(axis=1)
+    usual = np.median(pieces[marked >= 0.5 * marked.max()], axis=(0, 1))
+    usual -= np.median(usual)
+    peak, half = int(np.abs(usual).argmax()), _SAMPLES // 2
+    pieces = np.roll(pieces, half - peak, axis=2) * np.sign(usual[peak])
+    gaps = np.concatenate([pieces[..., :3], pieces[..., -3:]], axis=2).mean(axis=2)
+    return np.asarray(pieces[..., half - 1 : half + 2].mean(axis=2) - gaps)
+
+
+def _thinned(strengths: Doubles) -> tuple[Doubles, int]:
+    """Drop divisions at which no band has a mark: the comb was found at a multiple of the true one."""
+    factor = 1
+    for step in (2, 2, 2, 3, 5):
+        for start in range(step):
+            chosen = np.arange(strengths.shape[1]) % step == start
+            if chosen.sum() < _FEWEST_MARKS:
+                continue
+            rest = np.median(strengths[:, ~chosen], axis=1).max()
+            if rest < 0.2 * np.median(strengths[:, chosen], axis=1).max():
+                strengths, factor = strengths[:, chosen], factor * step
+                break
+    return strengths, factor
+
+
+def _gains(strengths: Doubles, step: int) -> Doubles:
+    """Evidence (step, bands), in nats, that every step-th mark counted from each start stands out more."""
+    marks = strengths.shape[1]
+    members = (np.arange(marks)[:, None] - np.arange(step)) % step == 0
+    counts = members.sum(axis=0)
+    centred = strengths - strengths.mean(axis=1, keepdims=True)
+    total = (centred**2).sum(axis=1, keepdims=True) + 1e-9
+    sums = centred @ members
+    usable = (counts >= 2) & (counts <= marks - 2) & (sums > 0)
+    explained = sums**2 * marks / np.maximum(counts * (marks - counts), 1) / total
+    gains = -0.5 * marks * np.log1p(-np.clip(explained, 0, 1 - 1e-9)) - 0.5 * np.log(marks)
+    return np.where(usable, gains, -np.inf).T
+
+
+def _evidence(strengths: Doubles, unit: str) -> Doubles:
+    """Evidence (ranks,) for each of the unit's ranks, at the start that fits best.
+
+    In one band a mark is there or not, or heavier or not, so a band speaks for the one rank that splits its
+    marks best.
+    """
+    low, high = np.percentile(strengths, [2, 98], axis=1, keepdims=True)
+    clipped = np.clip(strengths, low, high)
+    ranks = _RANKS[unit]
+    gains = [_gains(clipped, rank) for rank in ranks]
+    best, best_sum = np.zeros(len(ranks)), 0.0
+    for start in range(ranks[-1]):
+        each = np.stack([gain[start % rank] for gain, rank in zip(gains, ranks, strict=True)])
+        winner, won = each.argmax(axis=0), np.maximum(each.max(axis=0), 0)
+        evidence = np.bincount(winner, weights=won, minlength=len(ranks))
+        if evidence.sum() > best_sum:
+            best, best_sum = evidence, float(evidence.sum())
+    return best
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """What the marks of one comb say."""
+
+    unit: str | None  # None: no pattern that names the unit
+    sure: bool
+    evidence: float
+    thinned: int  # comb spacings per division
+
+
+def _is_clear(unit: str, evidence: Doubles, marks: int) -> bool:
+    if unit == "mm":
+        return bool(evidence[0] > _CLEAR)
+    if unit == "1/2 mm":
+        return bool(evidence[0] > _CLEAR and evidence[1:].sum() > _CLEAR)
+    # Fractions: the longest marks and two shorter ranks. Unless every rank of a 1/64 in rule is seen, the longest
+    # must repeat often enough that a still longer one would have shown twice.
+    enough = unit == "1/64 in" or marks >= 4 * _RANKS[unit][-1]
+    return bool(evidence[-1] > _CLEAR and (evidence[:-1] > _CLEAR / 2).sum() >= 2 and enough)
+
+
+def _read(strengths: Doubles) -> _Reading:
+    """Unit of a comb from which marks stand out more."""
+    strengths, thinned = _thinned(strengths)
+    marks = strengths.shape[1]
+    evidence = {unit: _evidence(strengths, unit) for unit in _RANKS}
+    totals = {unit: float(each.sum()) - np.log(_RANKS[unit][-1]) for unit, each in evidence.items()}
+    unit = max(totals, key=lambda name: totals[name])
+    if not _is_clear(unit, evidence[unit], marks):
+        return _Reading(None, False, 0.0, thinned)
+    return _Reading(unit, unit in ("mm", "1/2 mm", "1/64 in"), totals[unit], thinned)
+
+
+def _scale(strip: _Strip, comb: _Comb, reading: _Reading, unit: str) -> RuleScale:
+    half = (comb.last + 1 - comb.first) / 2
+    u = comb.first + half - strip.seed_spacing
+    v = float(np.broadcast_to(_axes(strip)[1], comb.used.shape)[comb.used].mean())
+    phase = _terms(u + half * np.linspace(-1, 1, 9), np.full(9, v)) @ comb.coefficients
+    local = np.diff(phase) * 4 / half  # marks per spacing, in eighths of the length
+    slant = comb.coefficients[2] + comb.coefficients[4] * u
+    # Over the middle half: what holds where the debris lies, whatever lens and tilt do at the ends.
+    per_spacing = float(np.hypot(local[2:6].mean(), slant))
+    um_per_px = DIVISIONS_UM[unit] * per_spacing / reading.thinned / float(np.linalg.norm(strip.along))
+    fit_rel_u = comb.residual / half
+    uneven = float(local[2:6].std() / local.mean())
+    direction = strip.along * local[2:6].mean() + strip.across * slant
+    angle = float(np.degrees(np.arctan2(direction[1], direction[0])))
+    x, y = (
+        strip.origin
+        + strip.along * (u + strip.seed_spacing)
+        + strip.across * (v + strip.seed_band * _BAND / _SAMPLES)
+    )
+    return RuleScale(
+        um_per_px=um_per_px,
+        rel_u=float(np.linalg.norm([fit_rel_u, uneven, _UNSEEN_TILT_U, _PARALLAX_U])),
+        fit_rel_u=fit_rel_u,
+        angle_deg=angle - 180 * round(angle / 180 - 1e-9),
+        unit=unit,
+        unit_sure=reading.sure or unit != reading.unit,
+        marks=round(phase[-1] - phase[0]) // reading.thinned,
+        centre_px=(float(x), float(y)),
+        unevenness=float(np.ptp(local) / local.mean()),
+    )
+
+
+def _found(levels: list[Grey]) -> Iterator[tuple[_Strip, _Comb, _Reading]]:
+    """Combs of evenly spaced marks with what they say, strongest first."""
+    for place in _places(levels):
+        sharpened = _sharpened(levels, place)
+        if sharpened is None:
+            continue
+        strip = _straighten(levels, sharpened)
+        comb = _follow(strip)
+        if comb is not None:
+            strengths = _strengths(strip, comb)
+            if strengths.shape[1] >= _FEWEST_MARKS:
+                yield strip, comb, _read(strengths)
+
+
+def _chosen(levels: list[Grey], unit: str | None) -> tuple[_Strip, _Comb, _Reading]:
+    """The comb to trust: for no named unit the first that is sure, else the one that suits the name."""
+    found = []
+    for each in _found(levels):
+        reading = each[2]
+        if reading.sure and unit in (None, reading.unit):
+            return each
+        found.append(each)
+    if not found:
+        raise RuleNotFound(
+            "no steel rule or graph paper could be read in the picture: lay one flat beside the debris, in focus, "
+            "with at least 15 divisions in view"
+        )
+    read = [each for each in found if each[2].unit is not None]
+    if unit is None:
+        if read:
+            return max(read, key=lambda each: each[2].evidence)
+        raise RuleNotFound(
+            "evenly spaced marks were found, but no longer marks that tell millimetres from fractions of an inch: "
+            "show more of the rule, or state its smallest division"
+        )
+    suited = [each for each in found if each[2].unit in (None, unit)]
+    if not suited:
+        raise RuleNotFound(
+            f"the marks of the rule look like {read[0][2].unit}, not {unit}: state the smallest division shown"
+        )
+    return max(suited, key=lambda each: (each[2].evidence, each[1].used.sum()))
+
+
+def find_rule_scale(image: Grey, *, unit: str | None = None) -> RuleScale:
+    """Scale of a picture that shows a steel rule or graph paper.
+
+    Parameters
+    ----------
+    image : uint8, (H, W) grey or (H, W, 3) RGB.
+    unit : the rule's smallest division, a key of DIVISIONS_UM, where its marks do not tell it. Rules divided in
+        tenths of an inch look like millimetres and are not told apart.
+
+    Raises
+    ------
+    RuleNotFound
+        No rule, or one whose unit cannot be read; the message says what to do.
+    """
+    if unit is not None and unit not in DIVISIONS_UM:
+        raise ValueError(f"unit must be one of {', '.join(DIVISIONS_UM)}")
+    strip, comb, reading = _chosen(_levels(image), unit)
+    return _scale(strip, comb, reading, unit or str(reading.unit))

@@ -1,0 +1,143 @@
+"""How often the 95 % intervals of passing shares hold the truth, beside two plain bootstraps.
+
+    python -m tests.benchmarks.interval_coverage [runs]
+
+Debris is drawn from log-normal size distributions whose shares are known in closed form. Each run draws
+the pieces, spoils their sizes (a scale error common to all, an error of each piece that grows towards the
+limit) and asks for the shares. Counted: how often the interval holds the share of the debris drawn from.
+A run whose area or volume share is refused an interval ("few pieces decide") is not counted; `used` says
+how many were. Where `used` is small, those runs are the lucky ones that lack the biggest pieces.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.triage.tables import round_grains
+from triage.filters import Filter
+from triage.sizing import Passing, passing_shares
+
+Array = NDArray[np.float64]
+
+LIMIT_UM = 30.0
+SCREENS = (Filter(150.0, "screen", "opening"), Filter(75.0, "screen", "opening"))
+BOOTSTRAPS = 500
+
+
+@dataclass(frozen=True)
+class Debris:
+    """Log-normal debris and how well it is measured."""
+
+    gsd: float
+    pieces: int  # of at least LIMIT_UM, on average
+    scale_rel_u: float = 0.003
+    size_rel_u_at_limit: float = 0.1  # of each piece, in inverse proportion to its size
+    median_um: float = 50.0
+
+    def true_share(self, rating_um: float, power: float) -> float:
+        """Closed form: among sizes of at least LIMIT_UM, the part of sum(d^power) below the rating."""
+        from scipy.special import ndtr
+
+        spread = np.log(self.gsd)
+        median = np.log(self.median_um) + power * spread**2  # Hatch-Choate
+        below, limit = (ndtr((np.log(edge) - median) / spread) for edge in (rating_um, LIMIT_UM))
+        return float((below - limit) / (1 - limit))
+
+    def draw(self, rng: np.random.Generator) -> tuple[Array, Array, Array]:
+        """Return true sizes, measured sizes and their standard uncertainty, um, each (N,)."""
+        seen = self.pieces / (1 - self.true_share_below_limit())
+        true = self.median_um * np.exp(np.log(self.gsd) * rng.standard_normal(rng.poisson(seen)))
+        own = self.size_rel_u_at_limit * LIMIT_UM / np.maximum(true, LIMIT_UM / 2)
+        scale = self.scale_rel_u * rng.standard_normal()
+        measured = true * np.exp(scale + own * rng.standard_normal(true.size))
+        return true, measured, measured * np.hypot(own, self.scale_rel_u)
+
+    def true_share_below_limit(self) -> float:
+        """Part of the pieces that are smaller than LIMIT_UM."""
+        from scipy.special import ndtr
+
+        return float(ndtr(np.log(LIMIT_UM / self.median_um) / np.log(self.gsd)))
+
+    def measure(self, measured: Array, uncertainty: Array) -> tuple[Passing, ...]:
+        """Return the passing shares of one draw."""
+        return passing_shares(round_grains(measured, uncertainty, LIMIT_UM), SCREENS, LIMIT_UM, self.scale_rel_u)
+
+
+def bootstraps(size: Array, rating_um: float, power: float, rng: np.random.Generator) -> dict[str, tuple[float, float]]:
+    """Return percentile and bias-corrected accelerated 95 % limits of a weighted share, for comparison."""
+    from scipy.special import ndtr, ndtri
+
+    amount, passes = size**power, size < rating_um
+    share = amount[passes].sum() / amount.sum()
+    drawn = rng.multinomial(size.size, np.full(size.size, 1 / size.size), BOOTSTRAPS)
+    shares = drawn @ (amount * passes) / (drawn @ amount)
+    influence = amount * (passes - share) / (amount.sum() - amount)
+    influence -= influence.mean()
+    influence /= np.sqrt((influence**2).sum()) or 1.0
+    skew = (influence**3).sum() / 6
+    rank = np.clip(((shares < share).sum() + (shares == share).sum() / 2) / BOOTSTRAPS, 1e-3, 1 - 1e-3)
+    reach = ndtri(rank) + np.array([-1.96, 1.96])
+    tails = ndtr(ndtri(rank) + reach / (1 - skew * reach))
+    return {
+        "percentile": tuple(np.quantile(shares, [0.025, 0.975])),
+        "bca": tuple(np.quantile(shares, tails)),
+    }
+
+
+def intervals(debris: Debris, rng: np.random.Generator) -> Iterator[tuple[float, str, float, float, float]]:
+    """Yield (rating, quantity, low, high, truth) of one draw."""
+    true, measured, uncertainty = debris.draw(rng)
+    pieces = true[true >= LIMIT_UM]
+    for entry in debris.measure(measured, uncertainty):
+        rating = entry.rating_um
+        for name, power in (("count", 0), ("area", 2), ("volume", 3)):
+            share, truth = getattr(entry, f"by_{name}"), debris.true_share(rating, power)
+            if share.low is None or share.high is None:
+                continue
+            yield rating, name, share.low, share.high, truth
+            if name == "count":
+                yield rating, "count, of these pieces", share.low, share.high, float((pieces < rating).mean())
+            else:
+                for method, (low, high) in bootstraps(measured[measured >= LIMIT_UM], rating, power, rng).items():
+                    yield rating, f"{name}, {method}", low, high, truth
+
+
+def coverage(debris: Debris, runs: int, seed: int = 1) -> dict[tuple[float, str], tuple[float, float, float]]:
+    """Return for each (rating, quantity): part of runs used, part of those that hold the truth, mean width."""
+    rng = np.random.default_rng(seed)
+    held: dict[tuple[float, str], list[tuple[bool, float]]] = {}
+    for _ in range(runs):
+        for rating, name, low, high, truth in intervals(debris, rng):
+            held.setdefault((rating, name), []).append((low <= truth <= high, high - low))
+    return {
+        key: (len(found) / runs, *(float(np.mean(column)) for column in zip(*found, strict=True)))
+        for key, found in held.items()
+    }
+
+
+CAMPAIGN = (
+    *(Debris(gsd, pieces) for gsd in (1.4, 1.7, 2.0, 2.4) for pieces in (40, 200, 1000)),
+    Debris(1.7, 400, scale_rel_u=0.01, size_rel_u_at_limit=0.15),
+    Debris(1.7, 3000, scale_rel_u=0.003, size_rel_u_at_limit=0.15),
+    Debris(1.7, 3000, scale_rel_u=0.03, size_rel_u_at_limit=0.05),
+)
+
+
+def main(runs: int) -> None:
+    """Print the campaign."""
+    for debris in CAMPAIGN:
+        print(f"\n{debris}")
+        print(f"{'rating':>6}  {'quantity':24}{'truth':>7}{'used':>7}{'covered':>9}{'width':>7}")
+        for (rating, name), (used, covered, width) in coverage(debris, runs).items():
+            power = {"c": 0, "a": 2, "v": 3}[name[0]]
+            truth = debris.true_share(rating, power)
+            print(f"{rating:6.0f}  {name:24}{truth:7.3f}{used:7.2f}{covered:9.3f}{width:7.3f}")
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)

@@ -1,0 +1,73 @@
+"""Edges: the outline of every piece at the level half-way between its inside and what lies beside it.
+
+Both levels are taken near each place of the outline, so that a facet in the light, a shadow on one
+side or a darker neighbour moves the level there and nowhere else.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.debris.background import Image
+from triage.debris.find import Mask, disc
+
+ROUNDS = 2
+REACH = 1.6  # blur sigmas from an edge at which the level has settled to within 6 %
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Pieces and the field whose zero line is their outline.
+
+    labels: (H, W), 0 is paper. field: (H, W), positive inside. inside, outside: (H, W), levels near each place.
+    """
+
+    labels: NDArray[np.int32]
+    count: int
+    field: Image
+    inside: Image
+    outside: Image
+
+
+def refine(strength: Image, mask: Mask, sigma_px: float) -> Edges:
+    """Move the outline of `mask` to the local half level of `strength`, blurred by `sigma_px` in all."""
+    for _ in range(ROUNDS):
+        inside, known = _local_mean(strength, _core(mask, sigma_px), sigma_px)
+        outside, _ = _local_mean(strength, _ring(mask, sigma_px), sigma_px)
+        field = strength - (inside + outside) / 2
+        near = cv2.dilate(mask, disc(np.ceil(sigma_px)))
+        mask = ((field > 0) & known & (near > 0)).astype(np.uint8)
+    count, labels = cv2.connectedComponents(_filled(mask), connectivity=8)
+    return Edges(labels, count - 1, field, inside, outside)
+
+
+def _core(mask: Mask, sigma_px: float) -> NDArray[np.bool_]:
+    """Pixels deep enough that the blur of the outline no longer lightens them, or the deepest there are."""
+    depth = cv2.distanceTransform(mask, cv2.DIST_L2, 5)
+    deepest = cv2.dilate(depth, disc(1.5 * sigma_px))
+    core: NDArray[np.bool_] = (mask > 0) & (depth >= np.minimum(REACH * sigma_px + 0.5, 0.75 * deepest))
+    return core
+
+
+def _ring(mask: Mask, sigma_px: float) -> NDArray[np.bool_]:
+    """Pixels just outside, beyond the blur of the outline."""
+    distance = cv2.distanceTransform(1 - mask, cv2.DIST_L2, 5)
+    ring: NDArray[np.bool_] = (distance >= REACH * sigma_px + 0.5) & (distance <= 4 * sigma_px + 1)
+    return ring
+
+
+def _local_mean(values: Image, chosen: NDArray[np.bool_], sigma_px: float) -> tuple[Image, NDArray[np.bool_]]:
+    weight = chosen.astype(np.float32)
+    total = cv2.GaussianBlur(values * weight, (0, 0), 1.5 * sigma_px)
+    mass = cv2.GaussianBlur(weight, (0, 0), 1.5 * sigma_px)
+    return total / (mass + 1e-6), mass > 1e-4
+
+
+def _filled(mask: Mask) -> Mask:
+    """Fill holes: a glint inside a particle is particle."""
+    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.drawContours(np.zeros_like(mask), outlines, -1, 1, cv2.FILLED)

@@ -1,0 +1,80 @@
+"""The customer's picture: the biggest piece from the photo, beside a hair drawn to the same scale."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.analysis import Analysis
+from triage.report.labels import font, write
+from triage.report.words import inches, microns, size
+
+Picture = NDArray[np.uint8]
+
+# Hairs are published as 17 to 181 um; that 70 um is typical is common knowledge, no source.
+HAIR_UM = 70.0
+HAIR_WORDS = "a typical hair, about 70 µm (0.0028 in) thick; hairs are 17 to 180 µm"
+PANEL = (244, 244, 241)
+INK = (27, 33, 38)
+WIDTH, HEIGHT, BESIDE = 1080, 1020, 420
+SMALLEST_FIELD_PX = 24  # so that a piece of a few pixels is not blown up to mere blocks
+
+
+def shown_particle(analysis: Analysis) -> Any | None:
+    """Return the row of the biggest piece that lies whole in the picture, rather not a fibre."""
+    table = analysis.particles
+    for wanted in (~table["touches_edge"] & (table["kind"] != "fibre"), ~table["touches_edge"]):
+        rows = table[wanted & ~table["below_sizing_limit"]]
+        if len(rows):
+            return rows[np.argmax(rows["ecd_um"])]
+    return None
+
+
+def closeup(analysis: Analysis) -> Picture | None:
+    """Draw the biggest piece with a hair beside it, RGB uint8; None where nothing was sized."""
+    particle = shown_particle(analysis)
+    if particle is None:
+        return None
+    scale = analysis.photos[particle["photo"]].scale
+    if scale is None:
+        return None
+    field_px = max(SMALLEST_FIELD_PX, 1.7 * float(particle["feret_max_um"]) / scale.um_per_px)
+    field_px = max(field_px, 1.2 * HAIR_UM / scale.um_per_px)
+    factor = HEIGHT / field_px
+    rgb = analysis.pictures[particle["photo"]].rgb
+    crop = _cut(rgb, (float(particle["x_px"]), float(particle["y_px"])), factor)
+    return np.hstack([crop, _panel(scale.um_per_px / factor)])
+
+
+def closeup_words(analysis: Analysis) -> str:
+    """Return the picture's caption."""
+    particle = shown_particle(analysis)
+    if particle is None:
+        return ""
+    return f"Left: the biggest piece, {size(float(particle['feret_max_um']))} across. Right: {HAIR_WORDS}."
+
+
+def _cut(rgb: Picture, centre: tuple[float, float], factor: float) -> Picture:
+    """Return the field around `centre` enlarged by `factor`, the photo's border repeated beyond its edge."""
+    shift = np.array(
+        [[factor, 0, WIDTH / 2 - factor * centre[0]], [0, factor, HEIGHT / 2 - factor * centre[1]]]
+    )
+    method = cv2.INTER_CUBIC if factor > 1 else cv2.INTER_AREA
+    cut = cv2.warpAffine(rgb, shift, (WIDTH, HEIGHT), flags=method, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(cut, np.uint8)
+
+
+def _panel(um_per_px: float) -> Picture:
+    """Draw the hair as an upright bar, with its width in words."""
+    panel = np.full((HEIGHT, BESIDE, 3), PANEL, np.uint8)
+    half = HAIR_UM / um_per_px / 2
+    middle, letters = BESIDE / 2, 38
+    left, right = max(0, round(middle - half)), min(BESIDE, round(middle + half))
+    cv2.rectangle(panel, (left, 0), (max(right, left + 1), HEIGHT - 190), INK, -1)
+    for row, line in enumerate(("one hair", f"{microns(HAIR_UM)} µm", f"{inches(HAIR_UM)} in")):
+        start = round(middle - font(letters).getlength(line) / 2)
+        write(panel, line, (start, HEIGHT - 170 + row * 50), letters)
+    return panel

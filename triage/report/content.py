@@ -1,0 +1,334 @@
+"""What a report says, as sentences and table cells; the PDF, the page and the text only lay it out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from triage.analysis import Analysis, PhotoResult
+from triage.debris.particles import ParticleTable
+from triage.report import words
+from triage.report.closeup import shown_particle
+from triage.sizing import Passing, Percentiles
+from triage.sizing.sieves import nearest_sieve
+
+TITLE = "Fuel filter debris check"
+NOT_A_LAB = "This is a photo check, not a laboratory test."
+RETAKE = "This photo could not be measured. Please take it again."
+OUTLINES = (
+    "Solid outline: sized. Dashed: cut by the window's edge. Ring: seen, too small or too faint to size."
+)
+HEADLINE_UM = 75.0
+TOO_FEW = "too few pieces"
+AT_HOME = {
+    "fresh_fuel": "Use fuel that is no more than a few weeks old, and drain the machine before it is stored.",
+    "drain_water": "Keep machine and can under cover, with their caps tight, so that no water gets in.",
+    "check_cap_and_can": "Fill from a clean can, wipe round the cap first, and replace what does not seal.",
+    "clean_tank": "Once the tank is clean, fill only from a clean, closed can and wipe round the cap first.",
+}
+AT_HOME_ELSE = "Fill from a clean, closed can and wipe round the filler cap before you open it."
+DEFINITIONS = (
+    "A share is of the pieces this photo could size, by the clean-cut opening they just pass: fibres by "
+    "width, others by their narrowest side.",
+    "Intervals are 95 %. Volume is estimated from outlines, not weighed; where few pieces decide it has no "
+    "interval.",
+    "Kinds are what a piece looks like, learnt on rendered pictures; confirm with a magnet or a squeeze.",
+)
+
+
+@dataclass(frozen=True)
+class PassingRow:
+    """One line of the passing table, ready to print."""
+
+    rating: str
+    inch: str
+    sieve: str
+    stopped: str
+    through: str
+    by_count: str
+    by_area: str
+    by_volume: str
+    band: str
+    measurable: bool
+
+
+def refused(analysis: Analysis) -> bool:
+    """Tell whether no photo could be measured."""
+    return not any(photo.usable for photo in analysis.photos)
+
+
+def machine(analysis: Analysis) -> str:
+    """Return the machine's name, or an empty text."""
+    return analysis.sample.machine or ""
+
+
+def taken(analysis: Analysis) -> str:
+    """Return the day of the check as a day, month in words, year."""
+    day = analysis.analysed_on
+    return f"{day.day} {day:%B %Y}"
+
+
+def where_from(analysis: Analysis) -> str:
+    """Return where the debris came from, in words."""
+    return words.ORIGIN_WORDS.get(analysis.sample.origin or "", "that was photographed")
+
+
+def headline_row(analysis: Analysis) -> Passing | None:
+    """Return the measurable rating to speak of: the installed one, else the one nearest 75 µm."""
+    wanted = analysis.sample.installed_um or HEADLINE_UM
+    rows = [row for row in analysis.passing if row.measurable]
+    return min(rows, key=lambda row: abs(np.log(row.rating_um / wanted))) if rows else None
+
+
+def counted(analysis: Analysis) -> int:
+    """Return how many pieces the shares are over."""
+    totals = [row.stopped_count + row.through_count for row in analysis.passing]
+    return totals[0] if totals else analysis.sizes.count
+
+
+def found(analysis: Analysis) -> str:
+    """Return the finding in counts, for the technician: one sentence."""
+    sizes, row = analysis.sizes, headline_row(analysis)
+    if refused(analysis):
+        return "No photo could be measured; take it again."
+    if counted(analysis) == 0:
+        return nothing_found(analysis)
+    if row is None:
+        pieces = f"{words.pieces(counted(analysis))} over {words.size(sizes.from_um)}"
+        return f"{pieces}; every rating asked for lies below this photo's limit."
+    stopped, total = row.stopped_count, row.stopped_count + row.through_count
+    return (
+        f"{words.pieces(stopped).capitalize()} bigger than {words.size(row.rating_um)}; of {total} over "
+        f"{words.size(row.from_um)}, {row.through_count} would go through."
+    )
+
+
+def nothing_found(analysis: Analysis) -> str:
+    """Return what "no debris" means in this photo, with its upper bound."""
+    sizes = analysis.sizes
+    unsized = (
+        f" {words.pieces(sizes.seen_unsized)} smaller than that were seen.".capitalize()
+        if sizes.seen_unsized
+        else ""
+    )
+    bound = f" (95 % upper bound: {sizes.count_high:.1f} pieces)" if np.isfinite(sizes.count_high) else ""
+    return f"No debris over {words.size(sizes.from_um)} was found{bound}.{unsized}"
+
+
+def found_plainly(analysis: Analysis) -> str:
+    """Return the finding for the customer: one sentence, no shares."""
+    sizes, biggest = analysis.sizes, shown_particle(analysis)
+    if counted(analysis) == 0 or biggest is None:
+        return f"In the debris {where_from(analysis)} we found no pieces over {words.size(sizes.from_um)}."
+    return (
+        f"In the debris {where_from(analysis)} we counted {words.pieces(counted(analysis))} over "
+        f"{words.size(sizes.from_um)}; the biggest is {words.size(biggest['feret_max_um'])} across"
+        f"{_looks(analysis)}."
+    )
+
+
+def at_home(analysis: Analysis) -> str:
+    """Return the one thing the customer can do."""
+    codes = {action.code for action in analysis.advice.actions}
+    return next((text for code, text in AT_HOME.items() if code in codes), AT_HOME_ELSE)
+
+
+def headline(analysis: Analysis) -> str:
+    """Return the advice in one sentence."""
+    return words.typeset(analysis.advice.headline)
+
+
+def steps(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return (what to do, because of what) of each action, in order; the second is empty without a reason."""
+    return [
+        (words.typeset(act.text), words.typeset(f"Because: {'; '.join(act.because)}.") if act.because else "")
+        for act in analysis.advice.actions
+    ]
+
+
+def cautions(analysis: Analysis) -> list[str]:
+    """Return the cautions, a sentence each."""
+    return [words.typeset(text) for text in analysis.advice.cautions]
+
+
+def by_rating(analysis: Analysis) -> list[Passing]:
+    """Return the passing shares, coarsest rating first."""
+    return sorted(analysis.passing, key=lambda row: -row.rating_um)
+
+
+def passing_rows(analysis: Analysis) -> list[PassingRow]:
+    """Return the passing table, coarsest rating first."""
+    return [_passing_row(row) for row in by_rating(analysis)]
+
+
+def meanings(analysis: Analysis) -> list[str]:
+    """Return what each measurable rating can mean, one sentence a meaning."""
+    gathered: dict[str, list[str]] = {}
+    for row in by_rating(analysis):
+        if row.measurable:
+            gathered.setdefault(row.band.meaning, []).append(words.microns(row.rating_um))
+    return [words.typeset(f"{words.listed(um)} µm: {meaning}.") for meaning, um in gathered.items()]
+
+
+def passing_caption(analysis: Analysis) -> str:
+    """Return what the shares of the passing table are shares of."""
+    from_um = analysis.sizes.from_um
+    return f"Share that would go through, {words.over(from_um)} ({words.inches(from_um)} in)"
+
+
+def size_rows(analysis: Analysis) -> list[tuple[str, ...]]:
+    """Return d10, d50 and d90 by number, area and volume, in words; first the column heads."""
+    sizes = analysis.sizes
+    heads = ("", "10 % are smaller than", "half are smaller than", "90 % are smaller than")
+    rows = (("by number", sizes.by_count), ("by area", sizes.by_area), ("by volume", sizes.by_volume))
+    return [heads, *((name, *_percentiles(values)) for name, values in rows)]
+
+
+def size_lines(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return the sizes as (heading, sentence), leaving out what too few pieces give; empty without pieces."""
+    heads, *rows = size_rows(analysis)
+    lines = []
+    for name, *values in rows:
+        said = [f"{head} {value}" for head, value in zip(heads[1:], values, strict=True) if value != TOO_FEW]
+        if said:
+            lines.append((f"Sizes {name}:", f"{'; '.join(said)}."))
+    return [*lines, ("Looks like:", f"{kinds(analysis)}.")] if lines else []
+
+
+def kinds(analysis: Analysis) -> str:
+    """Return how many of the sized pieces look like what, most frequent first."""
+    looks = Counter(_sized(analysis)["kind"].tolist()).most_common()
+    return (
+        ", ".join(f"{words.KIND_WORDS.get(kind, kind)} {count}" for kind, count in looks) or "nothing sized"
+    )
+
+
+def measured_how(analysis: Analysis) -> list[str]:
+    """Return scale, limits and uncertainty, a sentence or two each."""
+    lines = [line for photo in analysis.photos for line in _photo_lines(photo)]
+    return [*lines, *_size_uncertainty(analysis), *_sample_lines(analysis)]
+
+
+def small_print(analysis: Analysis) -> list[str]:
+    """Return the small print in paragraphs: how it was measured, what ratings mean, what the words mean."""
+    made_by = f"Program {analysis.program_version}, method {analysis.method_version}."
+    paragraphs = (measured_how(analysis), meanings(analysis), [*DEFINITIONS, made_by])
+    return [" ".join(sentences) for sentences in paragraphs if sentences]
+
+
+def problems(analysis: Analysis) -> list[tuple[str, str, str]]:
+    """Return (photo, message, remedy) of every problem; the photo is not named where there is only one."""
+    several = len(analysis.photos) > 1
+    return [
+        (f"{photo.file}: " if several else "", words.typeset(problem.message), words.typeset(problem.remedy))
+        for photo in analysis.photos
+        for problem in photo.problems
+    ]
+
+
+def _passing_row(row: Passing) -> PassingRow:
+    sieve = nearest_sieve(row.rating_um)
+    pieces = row.stopped_count + row.through_count
+    shares = ("no pieces", "", "", "")
+    if not row.measurable:
+        shares = (_unmeasurable(row), "", "", "")
+    elif pieces:
+        band = words.interval(row.band.low, row.band.high)
+        shares = (words.share(row.by_count), words.share(row.by_area), words.share(row.by_volume), band)
+    return PassingRow(
+        words.microns(row.rating_um),
+        words.thou(row.rating_um),
+        f"No. {sieve.number}" if sieve else "none",
+        str(row.stopped_count) if row.measurable else "–",
+        str(row.through_count) if row.measurable else "–",
+        *shares,
+        measurable=row.measurable,
+    )
+
+
+def _unmeasurable(row: Passing) -> str:
+    below = f"not measurable: under this photo's {words.microns(row.from_um)} µm"
+    bounds = words.interval(row.by_count.low, row.by_count.high)
+    return below if bounds in {"", "0 to 100 %"} else f"{below}; lets through {bounds} of all seen"
+
+
+def _percentiles(values: Percentiles) -> tuple[str, ...]:
+    sizes = (values.d10_um, values.d50_um, values.d90_um)
+    return tuple(TOO_FEW if um is None else words.size(um) for um in sizes)
+
+
+def _sized(analysis: Analysis) -> ParticleTable:
+    table = analysis.particles
+    return table[~table["below_sizing_limit"] & (table["weight"] > 0)]
+
+
+def _looks(analysis: Analysis) -> str:
+    """Return what most pieces look like, where one kind has more than half or two have a fifth each."""
+    looks = Counter(_sized(analysis)["kind"].tolist())
+    if looks.total() == 1:
+        (kind,) = looks
+        return "" if kind == "unsure" else f", and it looks like {words.KIND_WORDS[kind]}"
+    told = [
+        (words.KIND_WORDS[kind], n / looks.total()) for kind, n in looks.most_common() if kind != "unsure"
+    ]
+    if told and told[0][1] > 0.5:
+        return f", and most look like {told[0][0]}"
+    common = [name for name, part in told if part >= 0.2]
+    return f", and many look like {words.listed(common)}" if common else ""
+
+
+def _photo_lines(photo: PhotoResult) -> list[str]:
+    lines = []
+    scale, limits = photo.scale, photo.limits
+    if scale:
+        source = words.SCALE_WORDS.get(scale.source, scale.source)
+        card = f" no. {scale.card_number}" if scale.card_number is not None else ""
+        frame = f", {words.FRAME_WORDS.get(scale.frame, scale.frame)}" if scale.frame else ""
+        tilt = f"; tilted {scale.tilt_deg:.0f}°" if scale.tilt_deg is not None else ""
+        lines.append(
+            f"{photo.file}: scale from {source}{card}{frame}, {scale.um_per_px:.4g} µm a pixel, "
+            f"±{200 * scale.um_per_px_rel_u:.2g} % (95 %){tilt}."
+        )
+    if limits:
+        seen, sized = words.size(limits.smallest_seen_um), words.size(limits.smallest_sized_um)
+        faint_seen, faint_sized = (
+            words.size(limits.smallest_seen_faint_um),
+            words.size(limits.smallest_sized_faint_um),
+        )
+        lines.append(
+            f"A dark piece is seen from {seen} and sized from {sized}, a faint one seen from {faint_seen} "
+            f"and sized from {faint_sized}; blur {words.size(limits.blur_fwhm_um)} at half height."
+        )
+    return lines
+
+
+def _size_uncertainty(analysis: Analysis) -> list[str]:
+    sized = _sized(analysis)
+    if not len(sized):
+        return []
+    typical = 200 * float(np.nanmedian(sized["ecd_u_um"] / sized["ecd_um"]))
+    cut = int(np.count_nonzero(analysis.particles["touches_edge"]))
+    lines = [f"Sizes of single pieces: typically ±{typical:.2g} % (95 %)."]
+    if cut:
+        lines.append(
+            f"{words.pieces(cut)} cut by the window's edge: outlined, in no count; others stand for them."
+        )
+    return lines
+
+
+def _sample_lines(analysis: Analysis) -> list[str]:
+    sample, blank = analysis.sample, analysis.blank
+    lines = []
+    if analysis.sizes.seen_unsized:
+        lines.append(
+            f"Seen but too small or too faint to size: {analysis.sizes.seen_unsized}; they are in no share."
+        )
+    if sample.fraction is not None and sample.fraction < 1:
+        lines.append(f"Part of the debris that was photographed: {100 * sample.fraction:.0f} %.")
+    if blank:
+        verdict = "clean enough" if blank.ok else "too dirty: clean the card and repeat"
+        counted = f"{words.pieces(blank.count)} on {blank.exposure_cm2:.0f} cm²"
+        lines.append(f"Empty card, sheet or paper: {counted}, {verdict}; not subtracted.")
+    return lines

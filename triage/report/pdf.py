@@ -1,0 +1,217 @@
+"""The PDF: a page for the customer, a page for the technician."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import Any, Literal
+
+from triage.analysis import Analysis
+from triage.report import content
+from triage.report.chart import chart
+from triage.report.closeup import closeup, closeup_words
+from triage.report.files import write_whole
+from triage.report.flow import ACCENT, SOFT, beside, bordered, image, paragraph, printable, rich, rule, style
+from triage.report.picture import annotate
+from triage.report.visit import Visit
+
+Paper = Literal["a4", "letter"]
+
+MARGIN, FOOT = 46.0, 26.0
+MM_PER_POINT = 25.4 / 72
+DOTS_PER_POINT = 260 / 72  # pictures are sent at 260 dots an inch
+SMALL = style(7, SOFT, after=1)
+SECTION = style(11, ACCENT, bold=True, before=8, after=2)
+TABLE_HEADS = (
+    "rating<br/>µm",
+    "thou",
+    "nearest<br/>sieve",
+    "stopped",
+    "through",
+    "by number<br/>(95 % interval)",
+    "by area",
+    "by volume<br/>(estimated)",
+    "over what a<br/>rating can mean",
+)
+TABLE_PARTS = (0.065, 0.06, 0.09, 0.085, 0.085, 0.165, 0.145, 0.145, 0.16)
+
+
+def write_pdf(analysis: Analysis, path: Path, *, paper: Paper = "a4", visit: Visit | None = None) -> None:
+    """Write the report as a PDF of two pages, more where there is more to say.
+
+    Raises
+    ------
+    UserError
+        The file cannot be written.
+    """
+    write_whole(path, pdf_bytes(analysis, paper, visit or Visit()))
+
+
+def pdf_bytes(analysis: Analysis, paper: Paper, visit: Visit) -> bytes:
+    """Return the report as the bytes of a PDF file."""
+    from reportlab import rl_config
+    from reportlab.lib.pagesizes import A4, LETTER
+    from reportlab.platypus import BaseDocTemplate, Frame, PageBreak, PageTemplate
+
+    rl_config.useA85 = 0  # pictures as they are: a fifth smaller, and no slow text coding
+    stream = io.BytesIO()
+    width, height = A4 if paper == "a4" else LETTER
+    document = BaseDocTemplate(
+        stream,
+        pagesize=(width, height),
+        title=f"{content.TITLE}: {content.machine(analysis) or content.taken(analysis)}",
+        author=f"triage {analysis.program_version}",
+        creator=f"triage {analysis.program_version}",
+        subject=content.found(analysis),
+        lang="en",
+    )
+    column = width - 2 * MARGIN
+    frame = Frame(MARGIN, FOOT + 14, column, height - FOOT - 50, 0, 0, 0, 0)
+    document.addPageTemplates(PageTemplate(frames=[frame], onPage=_foot(analysis)))
+    if content.refused(analysis):
+        story = _retake_page(analysis, column)
+    else:
+        story = [*_customer_page(analysis, visit, column), PageBreak(), *_technician_page(analysis, column)]
+    document.build(story)
+    return stream.getvalue()
+
+
+def _head(analysis: Analysis, width: float) -> list[Any]:
+    """Return the title, the machine and the day, and a line across."""
+    who = content.machine(analysis) or "Machine: ______________________________"
+    return [
+        paragraph(content.TITLE, style(22, bold=True, after=3)),
+        paragraph(f"{who}  ·  {content.taken(analysis)}", style(12.5, SOFT, after=7)),
+        rule(width, ACCENT, 1.6, after=12),
+    ]
+
+
+def _customer_page(analysis: Analysis, visit: Visit, width: float) -> list[Any]:
+    picture, caption = closeup(analysis), closeup_words(analysis)
+    if picture is None:
+        index = next(i for i, photo in enumerate(analysis.photos) if photo.usable)
+        picture, caption = annotate(analysis, index, 1500), "What was looked at lies inside the line."
+    return [
+        *_head(analysis, width),
+        image(picture, width, 380),
+        paragraph(caption, style(10, SOFT, before=5, after=12)),
+        *_part("What we found", content.found_plainly(analysis)),
+        *(_part("What we did", visit.done) if visit.done else _blank("What we did", width, lines=2)),
+        *_part("What you can do at home", content.at_home(analysis)),
+        *(
+            _part("Next check due", visit.next_due)
+            if visit.next_due
+            else _blank("Next check due", 0.5 * width)
+        ),
+        paragraph(content.NOT_A_LAB, style(11, SOFT, before=18)),
+    ]
+
+
+def _part(title: str, text: str) -> list[Any]:
+    heading = style(11, ACCENT, bold=True, before=10, after=3)
+    return [paragraph(title, heading), paragraph(text, style(14))]
+
+
+def _blank(title: str, width: float, lines: int = 1) -> list[Any]:
+    """Return ruled lines to write on."""
+    ruled = [rule(width, SOFT, 0.7, before=24) for _ in range(lines)]
+    return [paragraph(title, style(11, ACCENT, bold=True, before=10)), *ruled]
+
+
+def _technician_page(analysis: Analysis, width: float) -> list[Any]:
+    first, *others = [index for index, photo in enumerate(analysis.photos) if photo.usable]
+    wide = 0.53 * width
+    return [
+        paragraph(content.headline(analysis), style(13, bold=True, after=2)),
+        paragraph(content.found(analysis), style(10, after=7)),
+        beside(
+            _photo(analysis, first, wide, 215),
+            [chart(analysis, width - wide - 10, 196, 6.6)],
+            (wide, width - wide),
+        ),
+        paragraph(content.OUTLINES, SMALL),
+        paragraph(content.passing_caption(analysis), style(9.5, bold=True, before=6, after=2)),
+        _passing_table(analysis, width),
+        *_sizes(analysis),
+        *_what_to_do(analysis),
+        *_problems(analysis),
+        *(paragraph(line, SMALL) for line in content.small_print(analysis)),
+        *(part for index in others for part in _other_photo(analysis, index, width)),
+    ]
+
+
+def _photo(analysis: Analysis, index: int, width: float, tallest: float) -> Any:
+    picture = annotate(analysis, index, round(width * DOTS_PER_POINT), width * MM_PER_POINT)
+    return image(picture, width, tallest)
+
+
+def _other_photo(analysis: Analysis, index: int, width: float) -> list[Any]:
+    from reportlab.platypus import KeepTogether
+
+    name = paragraph(analysis.photos[index].file, style(9, SOFT, before=8, after=2))
+    return [KeepTogether([name, _photo(analysis, index, width, 330)])]
+
+
+def _what_to_do(analysis: Analysis) -> list[Any]:
+    story = [paragraph("What to do", SECTION)]
+    for number, (text, because) in enumerate(content.steps(analysis), start=1):
+        story.append(rich(((f"{number}. {text} ", None), (because, SOFT)), style(8.6, after=2)))
+    return [
+        *story,
+        *(paragraph(f"Caution: {text}", style(8, after=1.5)) for text in content.cautions(analysis)),
+    ]
+
+
+def _sizes(analysis: Analysis) -> list[Any]:
+    look = style(8, before=1)
+    return [rich(((f"{name} ", SOFT), (text, None)), look) for name, text in content.size_lines(analysis)]
+
+
+def _passing_table(analysis: Analysis, width: float) -> Any:
+    head = style(7.4, SOFT, bold=True)
+    cells = [[paragraph(text, head, markup=True) for text in TABLE_HEADS]]
+    shaded = []
+    for at, row in enumerate(content.passing_rows(analysis), start=1):
+        look = style(7.8) if row.measurable else style(7.8, SOFT)
+        texts = (row.rating, row.inch, row.sieve, row.stopped, row.through, row.by_count)
+        rest = (row.by_area, row.by_volume, row.band)
+        cells.append([paragraph(text, look) for text in (*texts, *rest)])
+        if not row.measurable:
+            shaded.append(at)
+    return bordered(cells, tuple(part * width for part in TABLE_PARTS), shaded, span_from=5)
+
+
+def _problems(analysis: Analysis) -> list[Any]:
+    return [
+        paragraph(f"{photo}{message} {remedy}", style(8.4, after=2))
+        for photo, message, remedy in content.problems(analysis)
+    ]
+
+
+def _retake_page(analysis: Analysis, width: float) -> list[Any]:
+    """Return what stands in place of the report when no photo could be measured."""
+    story = [*_head(analysis, width), paragraph(content.RETAKE, style(15, bold=True, after=10))]
+    for photo, message, remedy in content.problems(analysis):
+        story.append(paragraph(f"{photo}{message}", style(12, bold=True, before=6, after=2)))
+        story.append(paragraph(remedy, style(12, after=4)))
+    for index in range(len(analysis.pictures[:1])):
+        story += [
+            paragraph(analysis.photos[index].file, style(9, SOFT, before=10, after=2)),
+            _photo(analysis, index, width, 280),
+        ]
+    return story
+
+
+def _foot(analysis: Analysis) -> Any:
+    """Return the function that draws the foot of each page."""
+    left = "  ·  ".join(part for part in (content.machine(analysis), content.taken(analysis)) if part)
+
+    def draw(canvas: Any, document: Any) -> None:
+        canvas.setFont("Helvetica", 8)
+        canvas.setFillColor(SOFT)
+        canvas.drawString(MARGIN, FOOT, printable(left)[:70])
+        canvas.drawRightString(
+            document.pagesize[0] - MARGIN, FOOT, f"{content.NOT_A_LAB}  Page {document.page}"
+        )
+
+    return draw

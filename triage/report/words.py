@@ -1,0 +1,137 @@
+"""Numbers and names put into words, the same in every output: microns and inches side by side."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from triage.sizing import Share, um_to_thou
+
+KIND_WORDS = {
+    "fibre": "fibre or hair",
+    "rust": "rust",
+    "bright_metal": "bright metal",
+    "white_corrosion": "white corrosion",
+    "green_corrosion": "green corrosion",
+    "grit": "sand or grit",
+    "plant": "plant matter",
+    "rubber": "rubber crumb",
+    "clear_plastic": "clear plastic",
+    "filter_paper": "filter paper",
+    "swarf": "metal swarf",
+    "soot": "soot",
+    "gum": "gum or varnish",
+    "unsure": "not clear what it is",
+}
+ORIGIN_WORDS = {
+    "filter": "from the fuel filter",
+    "clean_side": "from the clean side of the fuel filter",
+    "tank": "from the fuel tank",
+    "can": "from the fuel can",
+    "bowl": "from the carburettor bowl",
+    "fuel": "from a sample of the fuel",
+}
+METHOD_WORDS = {
+    "tipped": "tipped out and dried",
+    "filtered": "filtered out of a measured volume",
+    "element": "photographed on the element",
+}
+SCALE_WORDS = {
+    "card": "the printed card",
+    "rule": "a rule in the picture",
+    "points": "two marked points",
+    "stated": "the scale that was stated",
+    "scanner": "the scanner's resolution",
+    "lens": "a kept lens setting",
+}
+FRAME_WORDS = {
+    "wide": "wide frame",
+    "closeup": "close-up frame",
+    "micro": "micro frame",
+    "cutout": "cut-out frame",
+    "cutout_closeup": "cut-out close-up frame",
+}
+
+
+def size(um: float) -> str:
+    """Return a length in microns with inches beside it: "75 µm (0.003 in)"."""
+    return f"{microns(um)} µm ({inches(um)} in)"
+
+
+def over(um: float) -> str:
+    """Return what a share is a share of: "of pieces over 30 µm"."""
+    return f"of pieces over {microns(um)} µm"
+
+
+def microns(um: float) -> str:
+    """Return a length in microns to three figures at most, no unit: 7.5, 75, 1240."""
+    if um < 9.95:
+        return f"{um:.1f}".removesuffix(".0")
+    if um < 999.5:
+        return f"{um:.0f}"
+    return f"{round(um, -1):.0f}"
+
+
+def inches(um: float) -> str:
+    """Return a length in inches: three decimals as the trade does, four for small sizes: 0.006, 0.0012."""
+    value = um_to_thou(um) / 1000
+    if um >= 100:
+        return f"{value:.3f}"
+    return "under 0.0001" if value < 0.00005 else f"{value:.4f}".removesuffix("0")
+
+
+def thou(um: float) -> str:
+    """Return a length in thousandths of an inch to a tenth: 5.9."""
+    return f"{um_to_thou(um):.1f}"
+
+
+def percent(share: float) -> str:
+    """Return a share as per cent, never rounding "almost all" up to 100 or "hardly any" down to 0."""
+    value = 100 * share
+    if 0 < value < 0.5:
+        return "under 0.5 %"
+    if 99.5 < value < 100:
+        return "over 99.5 %"
+    return f"{value:.0f} %"
+
+
+def interval(low: float | None, high: float | None) -> str:
+    """Return an interval of shares in words: "84 to 92 %"; empty where it is not known."""
+    if low is None and high is None:
+        return ""
+    if low is not None and low == high:
+        return percent(low)
+    if low is None or low <= 0:
+        return f"at most {percent(high)}" if high is not None and high < 1 else "0 to 100 %"
+    if high is None or high >= 1:
+        return f"at least {percent(low)}"
+    if 100 * low < 1 or 100 * high > 99:
+        return f"{100 * low:.1f} to {100 * high:.1f} %"
+    return f"{100 * low:.0f} to {100 * high:.0f} %"
+
+
+def share(value: Share) -> str:
+    """Return a share with its interval, or why there is none."""
+    if value.share is None:
+        return interval(value.low, value.high) or "no share"
+    if value.few_pieces_decide:
+        return f"{percent(value.share)}; few pieces decide"
+    bounds = interval(value.low, value.high)
+    return f"{percent(value.share)} ({bounds})" if bounds else percent(value.share)
+
+
+def pieces(count: int) -> str:
+    """Return "1 piece", "no pieces" or "380 pieces"."""
+    if count == 1:
+        return "1 piece"
+    return f"{count:,} pieces".replace(",", " ") if count else "no pieces"
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Join names as a sentence does: "a, b and c"."""
+    return " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else "".join(parts)
+
+
+def typeset(text: str) -> str:
+    """Return text from elsewhere in the program with the micron sign it spells "um"."""
+    return re.sub(r"\bum\b", "µm", text)
