@@ -134,6 +134,7 @@ def cutout_words() -> Columns:
             "marks outside the line must stay whole. Then lay the sheet flat over what is to be "
             "measured, so that it shows through."
         ),
+        _plain("Cut the small frames apart first, along the lines between them."),
         _plain("Hold the sheet down at its edges: a gap under it changes the scale."),
     )
     lay = (

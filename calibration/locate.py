@@ -11,7 +11,7 @@ CardNotFound
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -25,7 +25,8 @@ from calibration.scale import Floats, PlaneFit, PlaneMap, Points, fit_plane_map
 
 LEAST_MARKERS = 2
 LEAST_MARKS_USED = 6
-CORNER_PX = 0.7  # a detected marker corner is no better than this
+LEAST_SIDE, LEAST_SIDE_HALVED = 14.0, 24.0  # px of a marker in the full-size photo, in its halvings
+CORNER_U = 0.012  # a detected corner is no better than this share of the marker's side
 ROUGH_MARK_PX = 0.1  # a mark seen through a map that is still off
 MARK_PX = 0.02
 LAYOUT_TOLERANCE = 0.05  # of a marker's side: what curl and print leave of a right layout is half of it
@@ -64,6 +65,12 @@ class SeenMarkers:
         along = _cross(gap, second) / _cross(first, second)
         return np.asarray(a + along[:, None] * first)
 
+    @property
+    def corner_u_px(self) -> Floats:
+        """(4 * N,) standard uncertainty of each corner."""
+        side = np.linalg.norm(self.corners_px[:, 2] - self.corners_px[:, 0], axis=1) / np.sqrt(2.0)
+        return np.repeat(CORNER_U * side, 4)
+
 
 @dataclass(frozen=True)
 class Located:
@@ -96,7 +103,7 @@ def locate(grey: Picture) -> Located:
     """
     pyramid = Pyramid.of(grey)
     size = (grey.shape[1], grey.shape[0])
-    seen = _find_in(pyramid, MARKER_DICTIONARY)
+    seen = _find_in(pyramid, MARKER_DICTIONARY, _whole_frame)
     frames = _by_frame(seen)
     if not frames:
         raise _why_nothing(pyramid, seen)
@@ -118,21 +125,28 @@ def fit_markers(
     if len(known) < 4:
         raise CardNotFound("fewer than four of the layout's markers were found; photograph the whole sheet")
     places = np.array([centres_mm[int(seen.ids[i])] for i in known])
-    fit = fit_plane_map(seen.centres_px[known], places, image_size, CORNER_PX)
+    fit = fit_plane_map(seen.centres_px[known], places, image_size, seen.corner_u_px[::4][known])
     _check_layout(fit, side_mm)
     return fit
 
 
-def _find_in(pyramid: Pyramid, dictionary: int) -> SeenMarkers:
-    """Detect from the smallest halving up; the full-size photo only while markers are missing."""
+def _find_in(
+    pyramid: Pyramid, dictionary: int, enough: Callable[[SeenMarkers], bool] = lambda _: False
+) -> SeenMarkers:
+    """Detect from the smallest halving up to the full size, or until `enough` are seen."""
     found: dict[int, list[Floats]] = {}
-    finest_needed = 1 if len(pyramid.levels) > 1 else 0
-    for level in range(min(3, len(pyramid.levels) - 1), -1, -1):
-        if level < finest_needed and len(found) >= 4:
-            break
-        ids, corners = _detect(pyramid.levels[level], dictionary)
+    seen = _gathered(found)
+    for level in reversed(range(len(pyramid.levels))):
+        ids, corners = _detect(pyramid.levels[level], dictionary, LEAST_SIDE_HALVED if level else LEAST_SIDE)
         for marker, corner in zip(ids, corners, strict=True):
             _keep(found.setdefault(marker, []), (corner + 0.5) * 2**level - 0.5)
+        seen = _gathered(found)
+        if enough(seen):
+            break
+    return seen
+
+
+def _gathered(found: Mapping[int, list[Floats]]) -> SeenMarkers:
     flat = [(marker, corner) for marker, copies in found.items() for corner in copies]
     return SeenMarkers(
         np.array([marker for marker, _ in flat], dtype=np.int64),
@@ -140,10 +154,14 @@ def _find_in(pyramid: Pyramid, dictionary: int) -> SeenMarkers:
     )
 
 
-def _detect(grey: Picture, dictionary: int) -> tuple[list[int], list[Floats]]:
+def _whole_frame(seen: SeenMarkers) -> bool:
+    return any(len(set(members.ids.tolist())) == 4 for members in _by_frame(seen).values())
+
+
+def _detect(grey: Picture, dictionary: int, least_side: float) -> tuple[list[int], list[Floats]]:
     options = cv2.aruco.DetectorParameters()
     options.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_CONTOUR
-    options.minMarkerPerimeterRate = 0.02
+    options.minMarkerPerimeterRate = min(4.0 * least_side / max(grey.shape), 1.0)
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(dictionary), options)
     corners, ids, _ = detector.detectMarkers(grey)
     if ids is None:
@@ -229,7 +247,7 @@ def window_outline(frame: Frame, plane: PlaneMap, points_a_side: int = 8) -> Poi
 
 
 def _rough_fit(frame: Frame, seen: SeenMarkers, size: tuple[int, int]) -> PlaneFit:
-    return fit_plane_map(*_corner_pairs(frame, seen), size, CORNER_PX)
+    return fit_plane_map(*_corner_pairs(frame, seen), size, seen.corner_u_px)
 
 
 def _corner_pairs(frame: Frame, seen: SeenMarkers) -> tuple[Points, Points]:
@@ -277,7 +295,7 @@ def _refine(
         found |= new
         px = np.vstack([corners_px, *(found[i].xy_px for i in found)])
         mm = np.vstack([corners_mm, *(marks[i].centre_mm for i in found)])
-        mark_u_px = np.append(np.full(len(corners_px), CORNER_PX), np.full(len(found), ROUGH_MARK_PX))
+        mark_u_px = np.append(seen.corner_u_px, np.full(len(found), ROUGH_MARK_PX))
         fit = fit_plane_map(px, mm, size, mark_u_px)
         if not new:
             break

@@ -22,7 +22,7 @@ from calibration.scale import Floats, PlaneMap
 Picture = NDArray[np.uint8]
 Rects = NDArray[np.float64]  # (N, 4) left, top, right, bottom
 
-SAMPLES = 96  # across a mark: more would only repeat what blur has made alike
+SAMPLES = 64  # across a mark: more would only repeat what blur has made alike
 TEMPLATE_BLUR = 1.2  # samples; the answer hardly depends on it
 LEAST_LIKENESS = 0.8  # correlation of a mark with its drawing; half-covered marks fall below
 LEAST_LIKENESS_SEEN = 0.55  # before the ink's spread has been allowed for

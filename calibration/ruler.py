@@ -1,14 +1,13 @@
 """Scale from a steel rule or graph paper in the picture, found by the even spacing of its marks.
 
-Small tiles of the picture are searched for evenly spaced lines (Fourier peak). From the best tiles the phase of
-that spacing is followed along the rule, so that the scale rests on every mark and not on a few. The unit is
-read from the pattern of longer or heavier marks: every fifth and tenth means millimetres, halves of halves mean
-fractions of an inch. Even spacing without such a pattern (bricks, woven mesh, cloth) is no rule.
+Small tiles of the picture are searched for evenly spaced lines (Fourier peak). From the best tiles the phase
+of that spacing is followed along the rule, so that the scale rests on every mark and not on a few. The unit
+is read from the pattern of longer or heavier marks: every fifth and tenth means millimetres, halves of halves
+mean fractions of an inch. Even spacing without such a pattern (bricks, woven mesh, cloth) is no rule.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -37,12 +36,13 @@ _RANKS = {
 _TILE = 64
 _SHORTEST, _LONGEST = 4.5, 13.0  # spacings in pixels searched in one pyramid level; levels differ by two
 _SEARCH_SIDE = 2300  # px: finer levels only serve the following
-_PLACES = 12
+_FAMILIES, _PLACES = 60, 12
 _SAMPLES = 16  # strip pixels per spacing
 _BAND = 8  # strip rows in a band
 _HALF_BANDS = 48  # bands each side of the tile: 24 spacings, the longest mark of a 1/64 in rule
 _FEWEST_MARKS = 8
 _LOOSEST = 0.045  # rms of marks about even spacing: rules 0.01 to 0.03, a brick wall 0.05 to 0.07
+_EXACT = 0.001  # relative: good enough to look no further
 _CLEAR = 12.0  # nats of evidence that a rank of marks is there
 _UNSEEN_TILT_U = 0.0025  # tilt across the rule up to 5 degrees shortens by 0.4 %: uniform
 _PARALLAX_U = 0.003  # the rule's face up to 1 mm off the debris, from 100 mm away: uniform
@@ -52,7 +52,7 @@ Doubles = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
 
-class RuleNotFound(CalibrationError):
+class RuleNotFound(CalibrationError):  # noqa: N818 - reads as the sentence it stands for
     """No rule or graph paper can be read in the picture."""
 
 
@@ -90,7 +90,7 @@ class _Place:
 
     centre: Doubles  # (x, y)
     wave: Doubles  # (x, y), cycles per pixel
-    weight: float
+    weight: float  # of two families the more promising
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ class _Strip:
 
 @dataclass(frozen=True)
 class _Comb:
-    """Marks followed along a strip: mark n lies where `phase(u, v)` = n + const; u in spacings, v in bands."""
+    """Marks followed along a strip: the phase (`_terms`) grows by one from mark to mark."""
 
     coefficients: Doubles
     used: NDArray[np.bool_]  # (bands, spacings)
@@ -133,12 +133,12 @@ def _evened(grey: Grey) -> Floats:
     """Less the local mean, over the local spread: edges and shadows weigh no more than marks."""
     values = grey.astype(np.float32)
     values -= cv2.blur(cv2.blur(values, (15, 15)), (15, 15))
-    spread = np.sqrt(cv2.blur(values * values, (31, 31)))
-    return np.clip(values / (spread + 2), -3, 3).astype(np.float32)
+    spread = np.sqrt(np.maximum(cv2.blur(values * values, (31, 31)), 0))
+    return np.asarray(np.clip(values / (spread + 2), -3, 3), np.float32)
 
 
 def _tile_peaks(grey: Grey) -> tuple[Doubles, Doubles, Doubles]:
-    """Strongest wave of each tile: centres (N, 2) and waves (N, 2) in this level's pixels, share of power (N,)."""
+    """Strongest wave of each tile: centres and waves (N, 2) in this level's pixels, share of power (N,)."""
     from scipy.fft import rfft2
 
     window = np.hanning(_TILE + 1)[:-1].astype(np.float32)
@@ -187,7 +187,7 @@ def _places(levels: list[Grey]) -> list[_Place]:
         family = apart < 0.12 * np.linalg.norm(wave)
         places.append(_Place(best[:2], wave, float((tiles[family, 4] * tiles[family, 5]).sum())))
         tiles = tiles[~family]
-    return sorted(places, key=lambda place: -place.weight)[:_PLACES]
+    return sorted(places, key=lambda place: -place.weight)[:_FAMILIES]
 
 
 def _straighten(levels: list[Grey], place: _Place, reach: float = np.inf) -> _Strip:
@@ -209,7 +209,7 @@ def _straighten(levels: list[Grey], place: _Place, reach: float = np.inf) -> _St
     first = (origin + 0.5 * (along + across) + 0.5) / shrink - 0.5
     matrix = np.column_stack([along / shrink, across / shrink, first])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    rows = cv2.warpAffine(levels[number], matrix, shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    rows = cv2.warpAffine(levels[number], matrix, shape[::-1], flags=flags)  # flat outside: no marks there
     bands = rows.reshape(-1, _BAND, shape[1]).mean(axis=1, dtype=np.float64)
     return _Strip(bands, origin, along * _SAMPLES, across * _SAMPLES, before, half_bands)
 
@@ -219,7 +219,7 @@ def _cells(strip: _Strip) -> NDArray[np.complex128]:
     cells = strip.bands.reshape(len(strip.bands), -1, _SAMPLES)
     turn = np.exp(-2j * np.pi * (np.arange(_SAMPLES) + 0.5) / _SAMPLES)
     spread = cells.std(axis=2) + 1.5  # grey levels; below that it is noise
-    return (cells @ turn) * (np.sqrt(2) / _SAMPLES) / spread
+    return np.asarray((cells @ turn) * (np.sqrt(2) / _SAMPLES) / spread)
 
 
 def _axes(strip: _Strip) -> tuple[Doubles, Doubles]:
@@ -237,13 +237,15 @@ def _sharpened(levels: list[Grey], place: _Place) -> _Place | None:
     u, v = _axes(strip)
     shifts = np.linspace(-0.16, 0.16, 33)
     along = np.exp(-2j * np.pi * u.T * shifts)
-    best, first = (0j, 0.0, 0.0), 0
+    best: tuple[complex, float, float] = (0j, 0.0, 0.0)
+    first = 0
     for start in range(0, len(cells) - 5, 3):  # six bands at a time: marks may be short
         across = np.exp(-2j * np.pi * shifts[:, None] * v[start : start + 6].T)
         sums = across @ cells[start : start + 6] @ along / (6 * cells.shape[1])
         row, column = np.unravel_index(np.abs(sums).argmax(), sums.shape)
         if abs(sums[row, column]) > abs(best[0]):
-            best, first = (sums[row, column], shifts[column], shifts[row]), start
+            best = (complex(sums[row, column]), float(shifts[column]), float(shifts[row]))
+            first = start
     if abs(best[0]) < 0.3:
         return None
     # Marks go to the middle of the cells: one cut in two by a cell's edge would pull its phase.
@@ -251,7 +253,7 @@ def _sharpened(levels: list[Grey], place: _Place) -> _Place | None:
     bright = np.mean((grey - grey.mean(axis=1, keepdims=True)) ** 3) > 0
     shift = -np.angle(best[0]) / (2 * np.pi) - (0.5 if bright else 0.0)
     wave = place.wave * (1 + best[1]) + np.array([-place.wave[1], place.wave[0]]) * best[2]
-    return _Place(place.centre + strip.along * shift, wave, place.weight)
+    return _Place(place.centre + strip.along * shift, wave, float(abs(best[0])))
 
 
 def _terms(u: Doubles, v: Doubles) -> Doubles:
@@ -290,7 +292,8 @@ def _comb(coefficients: Doubles, agreement: Doubles, phase: Doubles, u: Doubles,
     """The comb over the longest run of spacings that keep step; None for too few, too loose or too bent."""
     off = (phase - _terms(u, v) @ coefficients + 0.5) % 1 - 0.5
     used = (agreement > 0.3) & (np.abs(off) < 0.12)
-    columns = np.flatnonzero(used.sum(axis=0) >= 3)
+    bands = used.sum(axis=0)
+    columns = np.flatnonzero(bands >= max(3.0, 0.3 * np.percentile(bands, 90)))
     if len(columns) < _FEWEST_MARKS // 2:
         return None
     runs = np.split(columns, np.flatnonzero(np.diff(columns) > 10) + 1)
@@ -323,19 +326,18 @@ def _strengths(strip: _Strip, comb: _Comb) -> Doubles:
     return np.asarray(pieces[..., half - 1 : half + 2].mean(axis=2) - gaps)
 
 
-def _thinned(strengths: Doubles) -> tuple[Doubles, int]:
-    """Drop divisions at which no band has a mark: the comb was found at a multiple of the true one."""
-    factor = 1
-    for step in (2, 2, 2, 3, 5):
+def _true_step(strengths: Doubles) -> int:
+    """Every how many spacings there is a mark in any band: above 1 the comb is a multiple of the rule's."""
+    for step in (2, 3, 5):
         for start in range(step):
             chosen = np.arange(strengths.shape[1]) % step == start
-            if chosen.sum() < _FEWEST_MARKS:
-                continue
             rest = np.median(strengths[:, ~chosen], axis=1).max()
-            if rest < 0.2 * np.median(strengths[:, chosen], axis=1).max():
-                strengths, factor = strengths[:, chosen], factor * step
-                break
-    return strengths, factor
+            if (
+                chosen.sum() >= _FEWEST_MARKS // 2
+                and rest < 0.2 * np.median(strengths[:, chosen], axis=1).max()
+            ):
+                return step
+    return 1
 
 
 def _gains(strengths: Doubles, step: int) -> Doubles:
@@ -352,8 +354,8 @@ def _gains(strengths: Doubles, step: int) -> Doubles:
     return np.where(usable, gains, -np.inf).T
 
 
-def _evidence(strengths: Doubles, unit: str) -> Doubles:
-    """Evidence (ranks,) for each of the unit's ranks, at the start that fits best.
+def _evidence(strengths: Doubles, unit: str) -> tuple[Doubles, int]:
+    """Evidence (ranks,) for each of the unit's ranks, and the mark to count from that fits best.
 
     In one band a mark is there or not, or heavier or not, so a band speaks for the one rank that splits its
     marks best.
@@ -362,14 +364,14 @@ def _evidence(strengths: Doubles, unit: str) -> Doubles:
     clipped = np.clip(strengths, low, high)
     ranks = _RANKS[unit]
     gains = [_gains(clipped, rank) for rank in ranks]
-    best, best_sum = np.zeros(len(ranks)), 0.0
+    found = []
     for start in range(ranks[-1]):
         each = np.stack([gain[start % rank] for gain, rank in zip(gains, ranks, strict=True)])
-        winner, won = each.argmax(axis=0), np.maximum(each.max(axis=0), 0)
-        evidence = np.bincount(winner, weights=won, minlength=len(ranks))
-        if evidence.sum() > best_sum:
-            best, best_sum = evidence, float(evidence.sum())
-    return best
+        won = np.maximum(each.max(axis=0), 0)
+        winner = each.argmax(axis=0)
+        found.append(np.array([won[winner == rank].sum() for rank in range(len(ranks))]))
+    best = int(np.argmax([evidence.sum() for evidence in found]))
+    return found[best], best
 
 
 @dataclass(frozen=True)
@@ -379,33 +381,62 @@ class _Reading:
     unit: str | None  # None: no pattern that names the unit
     sure: bool
     evidence: float
-    thinned: int  # comb spacings per division
 
 
-def _is_clear(unit: str, evidence: Doubles, marks: int) -> bool:
+def _is_clear(unit: str, evidence: Doubles, longest: Doubles) -> bool:
+    """Whether the ranks that make the unit are seen; `longest` are the strengths of its longest marks."""
     if unit == "mm":
         return bool(evidence[0] > _CLEAR)
     if unit == "1/2 mm":
         return bool(evidence[0] > _CLEAR and evidence[1:].sum() > _CLEAR)
-    # Fractions: the longest marks and two shorter ranks. Unless every rank of a 1/64 in rule is seen, the longest
-    # must repeat often enough that a still longer one would have shown twice.
-    enough = unit == "1/64 in" or marks >= 4 * _RANKS[unit][-1]
-    return bool(evidence[-1] > _CLEAR and (evidence[:-1] > _CLEAR / 2).sum() >= 2 and enough)
+    if evidence[-1] < _CLEAR or (evidence[:-1] > _CLEAR / 2).sum() < 2:
+        return False
+    # Only a 1/64 in rule has so many ranks. With fewer, the longest marks are taken for whole inches, but not
+    # if one of them is longer still.
+    lengths = (longest > 0.5 * np.percentile(longest, 90)).sum(axis=0)
+    return unit == "1/64 in" or (len(lengths) >= 3 and np.ptp(lengths) <= 0.1 * lengths.max() + 1)
 
 
 def _read(strengths: Doubles) -> _Reading:
     """Unit of a comb from which marks stand out more."""
-    strengths, thinned = _thinned(strengths)
-    marks = strengths.shape[1]
-    evidence = {unit: _evidence(strengths, unit) for unit in _RANKS}
-    totals = {unit: float(each.sum()) - np.log(_RANKS[unit][-1]) for unit, each in evidence.items()}
-    unit = max(totals, key=lambda name: totals[name])
-    if not _is_clear(unit, evidence[unit], marks):
-        return _Reading(None, False, 0.0, thinned)
-    return _Reading(unit, unit in ("mm", "1/2 mm", "1/64 in"), totals[unit], thinned)
+    best = _Reading(None, False, 0.0)
+    for unit, ranks in _RANKS.items():
+        evidence, start = _evidence(strengths, unit)
+        total = float(evidence.sum()) - np.log(ranks[-1])
+        if total > best.evidence:
+            clear = _is_clear(unit, evidence, strengths[:, start :: ranks[-1]])
+            best = _Reading(unit if clear else None, clear and unit not in ("1/16 in", "1/32 in"), total)
+    return best
 
 
-def _scale(strip: _Strip, comb: _Comb, reading: _Reading, unit: str) -> RuleScale:
+@dataclass(frozen=True)
+class _Found:
+    strip: _Strip
+    comb: _Comb
+    reading: _Reading
+
+
+def _combed(levels: list[Grey], place: _Place) -> _Found | None:
+    """The comb through a place and what it says."""
+    strip = _straighten(levels, place)
+    comb = _follow(strip)
+    if comb is None:
+        return None
+    strengths = _strengths(strip, comb)
+    step = _true_step(strengths)
+    if step == 1:
+        return _Found(strip, comb, _read(strengths))
+    slower = _sharpened(levels, _Place(place.centre, place.wave / step, place.weight))
+    return _combed(levels, slower) if slower else None
+
+
+def _exactness(found: _Found) -> float:
+    """Relative uncertainty of the spacing: an end of the comb may be off by a residual."""
+    return 2 * found.comb.residual / (found.comb.last + 1 - found.comb.first)
+
+
+def _scale(found: _Found, unit: str) -> RuleScale:
+    strip, comb, reading = found.strip, found.comb, found.reading
     half = (comb.last + 1 - comb.first) / 2
     u = comb.first + half - strip.seed_spacing
     v = float(np.broadcast_to(_axes(strip)[1], comb.used.shape)[comb.used].mean())
@@ -414,8 +445,8 @@ def _scale(strip: _Strip, comb: _Comb, reading: _Reading, unit: str) -> RuleScal
     slant = comb.coefficients[2] + comb.coefficients[4] * u
     # Over the middle half: what holds where the debris lies, whatever lens and tilt do at the ends.
     per_spacing = float(np.hypot(local[2:6].mean(), slant))
-    um_per_px = DIVISIONS_UM[unit] * per_spacing / reading.thinned / float(np.linalg.norm(strip.along))
-    fit_rel_u = comb.residual / half
+    um_per_px = DIVISIONS_UM[unit] * per_spacing / float(np.linalg.norm(strip.along))
+    fit_rel_u = _exactness(found)
     uneven = float(local[2:6].std() / local.mean())
     direction = strip.along * local[2:6].mean() + strip.across * slant
     angle = float(np.degrees(np.arctan2(direction[1], direction[0])))
@@ -431,53 +462,41 @@ def _scale(strip: _Strip, comb: _Comb, reading: _Reading, unit: str) -> RuleScal
         angle_deg=angle - 180 * round(angle / 180 - 1e-9),
         unit=unit,
         unit_sure=reading.sure or unit != reading.unit,
-        marks=round(phase[-1] - phase[0]) // reading.thinned,
+        marks=round(phase[-1] - phase[0]),
         centre_px=(float(x), float(y)),
         unevenness=float(np.ptp(local) / local.mean()),
     )
 
 
-def _found(levels: list[Grey]) -> Iterator[tuple[_Strip, _Comb, _Reading]]:
-    """Combs of evenly spaced marks with what they say, strongest first."""
-    for place in _places(levels):
-        sharpened = _sharpened(levels, place)
-        if sharpened is None:
-            continue
-        strip = _straighten(levels, sharpened)
-        comb = _follow(strip)
-        if comb is not None:
-            strengths = _strengths(strip, comb)
-            if strengths.shape[1] >= _FEWEST_MARKS:
-                yield strip, comb, _read(strengths)
-
-
-def _chosen(levels: list[Grey], unit: str | None) -> tuple[_Strip, _Comb, _Reading]:
-    """The comb to trust: for no named unit the first that is sure, else the one that suits the name."""
+def _chosen(levels: list[Grey], unit: str | None) -> _Found:
+    """The comb to trust: surest, then most exact; where the unit is named, of those that suit it."""
+    sharpened = [place for family in _places(levels) if (place := _sharpened(levels, family))]
+    sharpened.sort(key=lambda place: -place.weight)
     found = []
-    for each in _found(levels):
-        reading = each[2]
-        if reading.sure and unit in (None, reading.unit):
-            return each
-        found.append(each)
+    for place in sharpened[:_PLACES]:
+        comb = _combed(levels, place)
+        if comb is None:
+            continue
+        found.append(comb)
+        if comb.reading.sure and unit in (None, comb.reading.unit) and _exactness(comb) < _EXACT:
+            return comb
     if not found:
         raise RuleNotFound(
-            "no steel rule or graph paper could be read in the picture: lay one flat beside the debris, in focus, "
-            "with at least 15 divisions in view"
+            "no steel rule or graph paper could be read in the picture: lay one flat beside the debris, "
+            "in focus, with at least 15 divisions in view"
         )
-    read = [each for each in found if each[2].unit is not None]
-    if unit is None:
-        if read:
-            return max(read, key=lambda each: each[2].evidence)
-        raise RuleNotFound(
-            "evenly spaced marks were found, but no longer marks that tell millimetres from fractions of an inch: "
-            "show more of the rule, or state its smallest division"
-        )
-    suited = [each for each in found if each[2].unit in (None, unit)]
+    named = [each for each in found if each.reading.unit is not None]
+    suited = [each for each in named if unit in (None, each.reading.unit)]
+    if unit is not None and not suited:
+        suited = [each for each in found if each.reading.unit is None]
     if not suited:
         raise RuleNotFound(
-            f"the marks of the rule look like {read[0][2].unit}, not {unit}: state the smallest division shown"
+            f"the marks of the rule look like {named[0].reading.unit}, not {unit}: state its smallest division"
+            if named
+            else "evenly spaced marks were found, but no longer ones that tell millimetres from fractions of "
+            "an inch: show more of the rule, or state its smallest division"
         )
-    return max(suited, key=lambda each: (each[2].evidence, each[1].used.sum()))
+    return min(suited, key=lambda each: (not each.reading.sure, _exactness(each)))
 
 
 def find_rule_scale(image: Grey, *, unit: str | None = None) -> RuleScale:
@@ -486,8 +505,8 @@ def find_rule_scale(image: Grey, *, unit: str | None = None) -> RuleScale:
     Parameters
     ----------
     image : uint8, (H, W) grey or (H, W, 3) RGB.
-    unit : the rule's smallest division, a key of DIVISIONS_UM, where its marks do not tell it. Rules divided in
-        tenths of an inch look like millimetres and are not told apart.
+    unit : the rule's smallest division, a key of DIVISIONS_UM, where its marks do not tell it. Rules divided
+        in tenths of an inch look like millimetres and are not told apart.
 
     Raises
     ------
@@ -496,5 +515,5 @@ def find_rule_scale(image: Grey, *, unit: str | None = None) -> RuleScale:
     """
     if unit is not None and unit not in DIVISIONS_UM:
         raise ValueError(f"unit must be one of {', '.join(DIVISIONS_UM)}")
-    strip, comb, reading = _chosen(_levels(image), unit)
-    return _scale(strip, comb, reading, unit or str(reading.unit))
+    found = _chosen(_levels(image), unit)
+    return _scale(found, unit or str(found.reading.unit))

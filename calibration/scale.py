@@ -21,6 +21,7 @@ Points = Floats  # (N, 2)
 # Phones correct their own lens to about a percent; clip-on lenses bend by several. At the picture's corner.
 LENS_PRIOR = (0.05, 0.05)
 FEWEST_MARKS = 4
+FARTHEST = 4.0  # half diagonals from the middle: nothing that far is ever in the picture
 RAYLEIGH_MEDIAN = 1.1774  # of the distance from a centre, in standard deviations per coordinate
 
 
@@ -86,7 +87,7 @@ class PlaneMap:
             r2 = r * r
             slope = np.maximum(1.0 + r2 * (3.0 * k1 + 5.0 * k2 * r2), 0.1)
             step = (r * (1.0 + r2 * (k1 + k2 * r2)) - target) / slope
-            r = r - step
+            r = np.clip(r - step, 0.0, FARTHEST)  # past the turn of a bent lens there is no picture
             if np.abs(step).max(initial=0.0) < 1e-12:
                 break
         return straight * np.where(target > 0.0, r / np.maximum(target, 1e-300), 1.0)[:, None]

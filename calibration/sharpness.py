@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -42,10 +43,14 @@ LEAST_SIGMA_PX = 0.35  # a pixel's own width and a little lens
 MAX_EDGE_PIXELS = 4800
 MIN_EDGE_PIXELS = 200  # fewer give no steepest tenth worth the name
 MIN_STRETCHES = 10
+LEAST_STEP = 0.15  # of the light side; fainter edges are paper texture and soft shadows
+PLATEAU_SIGMAS = 3.2  # a step is even this far out on either side
+PLATEAU_SLACK = 0.15
 TENTH_SD = 1.28  # the tenth percentile of normal scatter lies 1.28 sd low
 INTERPOLATION_VARIANCE = 0.06  # px^2 that interpolation and curved outlines add (measured on rendered edges)
 MODEL_REL_U = 0.05  # what is left on rendered grains of 8 px and more with shadows, noise and JPEG
 HALVED_ABOVE_PX = 1.7  # blurrier pictures are read at half size: same edges, a third of the noise
+LEAST_HALVED_PX = 250  # a smaller picture is not halved
 RIM = 0.03  # a rim above this share of the step is sharpening; plain blur with shadows stays below 0.01
 BLADE_MIN_PX = 60  # a shorter straight edge in the groove may be a grain
 
@@ -102,11 +107,12 @@ def steepest_edges_blur(
     what independent pixels would give. None with fewer than `MIN_EDGE_PIXELS` edge pixels clear of noise.
     """
     blur = _steepest_edges(linear_grey, mask, noise_sd, noise_spread)
-    if blur is None or blur.sigma_px < HALVED_ABOVE_PX or min(linear_grey.shape) < 64:
-        return blur
     rows, cols = (n // 2 * 2 for n in linear_grey.shape)
-    halved = linear_grey[:rows, :cols].reshape(rows // 2, 2, cols // 2, 2).mean(axis=(1, 3))
-    coarse = _steepest_edges(halved, mask[:rows:2, :cols:2], noise_sd * noise_spread / 2, noise_spread)
+    if min(rows, cols) < LEAST_HALVED_PX or (blur is not None and blur.sigma_px < HALVED_ABOVE_PX):
+        return blur
+    halved = cv2.resize(linear_grey[:rows, :cols], (cols // 2, rows // 2), interpolation=cv2.INTER_AREA)
+    half_noise = noise_sd * noise_spread / 2
+    coarse = steepest_edges_blur(halved, mask[:rows:2, :cols:2], half_noise, noise_spread)
     if coarse is None:
         return blur
     # Averaging 2 x 2 pixels adds (4 - 1) / 12 px^2 to an edge.
@@ -123,12 +129,7 @@ def _steepest_edges(
         return None
     offsets, profiles = read_profiles(linear, edges)
     steps = fit_steps(offsets, profiles, edges.gradient)
-    good = (
-        (steps.height > 12 * noise_sd)
-        & (steps.rms < np.maximum(2 * noise_sd, 0.04 * steps.height))
-        & (np.abs(steps.place) < 1)
-        & (steps.sigma < 4)
-    )
+    good = _honest(offsets, profiles, steps, noise_sd)
     if good.sum() < MIN_EDGE_PIXELS:
         return None
     edges, steps = edges.take(good), steps.take(good)
@@ -137,6 +138,26 @@ def _steepest_edges(
         return None
     blur = replace(blur, worst_px=_worst_quarter(edges, steps.sigma, noise_spread, linear.shape))
     return _before_sharpening(blur, linear, edges, steps)
+
+
+def _honest(offsets: FloatArray, profiles: FloatArray, steps: Steps, noise_sd: float) -> NDArray[np.bool_]:
+    """Which fitted steps are steps: clear of noise, well fitted, and even on both sides.
+
+    A speck or a thin fibre is a bump, not a step, and its flank reads a third too sharp.
+    """
+    fitted = (steps.rms < np.maximum(2 * noise_sd, 0.04 * steps.height)) & (np.abs(steps.place) < 1)
+    clear = (steps.height > 12 * noise_sd) & (steps.height > LEAST_STEP * (steps.low + steps.height))
+    reach = PLATEAU_SIGMAS * steps.sigma
+    inside = reach + np.abs(steps.place) < offsets[-1]
+    slack = PLATEAU_SLACK * steps.height + 2 * noise_sd
+    rows = np.arange(len(reach))
+
+    def level(distance: FloatArray) -> FloatArray:
+        at = np.rint((steps.place + distance - offsets[0]) / (offsets[1] - offsets[0])).astype(int)
+        return profiles[rows, np.clip(at, 0, len(offsets) - 1)]
+
+    even = (level(-reach) < steps.low + slack) & (level(reach) > steps.low + steps.height - slack)
+    return fitted & clear & inside & even
 
 
 def _steepest_tenth(edges: EdgePixels, sigma: FloatArray, noise_spread: float) -> Blur | None:
@@ -288,6 +309,9 @@ def _sharpest(found: list[Blur]) -> Blur | None:
     if not honest:
         return None
     best = min(honest, key=lambda blur: blur.sigma_px)
+    bound = min(found, key=lambda blur: blur.sigma_px)
+    if bound.upper_bound:  # a softer edge elsewhere says nothing that the bound does not
+        return bound
     agree = [b for b in honest if b.sigma_px - best.sigma_px <= 2 * np.hypot(b.sigma_u_px, best.sigma_u_px)]
     weights = np.array([blur.sigma_u_px**-2 for blur in agree])
     worst = [blur.worst_px for blur in agree if blur.worst_px is not None]

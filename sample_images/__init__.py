@@ -1,1 +1,1 @@
-"""Rendered photographs of invented fuel-filter debris, with the truth beside each, and the scripts that made them."""
+"""Rendered photographs of invented fuel-filter debris, the truth beside each, and what made them."""

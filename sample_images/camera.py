@@ -3,18 +3,18 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sample_images.meshes import Floats
 
 
 @dataclass(frozen=True)
 class Camera:
-    """Pinhole with radial distortion, looking at `target_mm` (card x, y) from the distance that gives `um_per_px`.
+    """Pinhole with radial distortion, at the distance from `target_mm` (card x, y) that gives `um_per_px`.
 
-    `tilt_deg` leans the view away from straight down towards `azimuth_deg` (0 = card x, 90 = away from the card's
-    foot); `roll_deg` turns the phone about its own axis. `k1`, `k2` act on the tangent of the field angle.
-    `pupil_mm` is the diameter of the lens opening that sets how fast blur grows away from the focused plane.
+    `tilt_deg` leans the view away from straight down towards `azimuth_deg` (0 = card x, 90 = away from the
+    card's foot); `roll_deg` turns the phone about its own axis. `k1`, `k2` act on the tangent of the field
+    angle. `pupil_mm` is the diameter of the lens opening that sets how fast blur grows away from the focused
+    plane.
     """
 
     width_px: int
@@ -48,14 +48,16 @@ class Camera:
     @property
     def centre(self) -> Floats:
         """Lens position in world axes, mm."""
-        return np.array([self.target_mm[0], -self.target_mm[1], 0.0]) - self.axes[2] * self.distance_mm
+        target = np.array([self.target_mm[0], -self.target_mm[1], 0.0])
+        return np.asarray(target - self.axes[2] * self.distance_mm)
 
     def to_px(self, points: Floats) -> Floats:
         """World points (n, 3) mm to photo pixels (n, 2), integer = pixel centre."""
         seen = (points - self.centre) @ self.axes.T
         flat = seen[:, :2] / seen[:, 2:]
         r2 = (flat**2).sum(axis=1, keepdims=True)
-        return flat * (1 + self.k1 * r2 + self.k2 * r2**2) * self.focal_px + self._middle
+        bent = flat * (1 + self.k1 * r2 + self.k2 * r2**2)
+        return np.asarray(bent * self.focal_px + self._middle)
 
     @property
     def _middle(self) -> Floats:
@@ -69,32 +71,27 @@ class Camera:
             r2 = (flat**2).sum(axis=1, keepdims=True)
             flat = bent / (1 + self.k1 * r2 + self.k2 * r2**2)
         rays = np.column_stack([flat, np.ones(len(flat))]) @ self.axes
-        return rays / np.linalg.norm(rays, axis=1, keepdims=True)
+        return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
 
     def on_plane(self, pixels: Floats, height_mm: float = 0.0) -> Floats:
         """Card x, y (n, 2) mm where the pixels' rays meet the plane `height_mm` above the paper."""
         rays = self.directions(pixels)
         reach = (height_mm - self.centre[2]) / rays[:, 2:]
-        return (self.centre + rays * reach)[:, :2] * [1, -1]
+        return np.asarray((self.centre + rays * reach)[:, :2] * [1, -1])
 
     def from_card(self, card_xy: Floats) -> Floats:
         """Card points (n, 2) mm on the paper to pixels (n, 2)."""
         return self.to_px(np.column_stack([card_xy[:, 0], -card_xy[:, 1], np.zeros(len(card_xy))]))
 
-    def grid(self, step: float = 1.0) -> NDArray[np.float64]:
-        """Every `step`-th pixel's centre, (rows * columns, 2)."""
-        x, y = np.meshgrid(np.arange(0, self.width_px, step), np.arange(0, self.height_px, step))
-        return np.column_stack([x.ravel(), y.ravel()])
-
     def defocus_sigma_px(self, card_xy: Floats) -> Floats:
-        """Blur of the card at points (n, 2) from being off the plane of focus, which passes through the target.
+        """Blur of the card at points (n, 2) from lying off the plane of focus, which holds the target.
 
         A uniform disc of diameter c has a standard deviation of c / 4 along any axis.
         """
         world = np.column_stack([card_xy[:, 0], -card_xy[:, 1], np.zeros(len(card_xy))])
         depth = (world - self.centre) @ self.axes[2]
         circle = self.pupil_mm * self.focal_px * np.abs(1 / self.distance_mm - 1 / depth)
-        return circle / 4
+        return np.asarray(circle / 4)
 
     def um_per_px_at(self, card_xy: tuple[float, float]) -> float:
         """Square root of the paper's area in one pixel at a card point."""
@@ -102,4 +99,4 @@ class Camera:
         step = 0.05
         corners = self.from_card(np.array([[x - step, y], [x + step, y], [x, y - step], [x, y + step]]))
         across, down = corners[1] - corners[0], corners[3] - corners[2]
-        return 1000 * 2 * step / abs(across[0] * down[1] - across[1] * down[0]) ** 0.5
+        return float(1000 * 2 * step / abs(across[0] * down[1] - across[1] * down[0]) ** 0.5)

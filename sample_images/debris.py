@@ -16,7 +16,8 @@ class Recipe:
     """What a sample of debris is made of.
 
     `parts` are relative numbers of each grain of kinds.GRAINS. Sizes (equivalent circular diameter of the
-    silhouette, um) are log-normal by number, cut off at both ends; `spread` is the geometric standard deviation.
+    silhouette, um) are log-normal by number, cut off at both ends; `spread` is the geometric standard
+    deviation.
     """
 
     parts: dict[str, float]
@@ -85,7 +86,7 @@ def _sized(piece: Piece, ecd_um: float) -> Piece:
     return replace(piece, mesh=scaled(piece.mesh, ecd_um / now_um))
 
 
-def _apart(outline: shapely.Geometry, others: list, rect: Rect, rng: Rng) -> Floats | None:
+def _apart(outline: shapely.Geometry, others: list[shapely.Geometry], rect: Rect, rng: Rng) -> Floats | None:
     """A shift that keeps the piece inside and clear of the others by a quarter of its size, or None."""
     gap = 0.05 + 0.25 * outline.area**0.5
     tree = shapely.STRtree(others)
@@ -97,7 +98,7 @@ def _apart(outline: shapely.Geometry, others: list, rect: Rect, rng: Rng) -> Flo
     return None
 
 
-def _beside(outline: shapely.Geometry, others: list, rect: Rect, rng: Rng) -> Floats | None:
+def _beside(outline: shapely.Geometry, others: list[shapely.Geometry], rect: Rect, rng: Rng) -> Floats | None:
     """A shift that brings the piece up against one of the others without covering it, or None."""
     tree = shapely.STRtree(others)
     for _ in range(50):
@@ -111,7 +112,7 @@ def _beside(outline: shapely.Geometry, others: list, rect: Rect, rng: Rng) -> Fl
         there = _shifted(outline, shift + away * 0.002)
         inside = shapely.box(rect[0], -rect[1] - rect[3], rect[0] + rect[2], -rect[1]).contains(there)
         if inside and not len(tree.query(there, predicate="intersects")):
-            return shift + away * 0.002
+            return np.asarray(shift + away * 0.002)
     return None
 
 

@@ -1,5 +1,6 @@
-"""From light on the sensor to the JPEG a phone would save: lens, sensor noise, smoothing, sharpening, tone, metadata."""
+"""From light to the JPEG a phone would save: lens, noise, smoothing, sharpening, tone, metadata."""
 
+import itertools
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,8 +17,8 @@ LABEL = "rendered scene, invented data"
 class Phone:
     """How one phone turns light into a picture; blur in px, tones relative to a full sensor.
 
-    `s_curve` is the extra slope at mid tone of the contrast curve on top of sRGB; `warmth` what is left of the lamp's
-    colour after white balance.
+    `s_curve` is the extra slope at mid tone of the contrast curve on top of sRGB; `warmth` what is left of
+    the lamp's colour after white balance.
     """
 
     lens_sigma_px: float = 0.85
@@ -39,8 +40,8 @@ class Phone:
 def develop(light: Floats, defocus_px: Floats, phone: Phone, rng: np.random.Generator) -> NDArray[np.uint8]:
     """The picture (rows, columns, 3) sRGB of the light on the sensor.
 
-    `light` (rows, columns, 3) linear, 1 = the brightest paper; `defocus_px` (rows, columns) blur from lying off the
-    plane of focus, to be added in squares to the lens's own.
+    `light` (rows, columns, 3) linear, 1 = the brightest paper; `defocus_px` (rows, columns) blur from lying
+    off the plane of focus, to be added in squares to the lens's own.
     """
     image = _through_lens(light * phone.paper_level, defocus_px, phone)
     image = _sensor(image, phone, rng)
@@ -58,7 +59,7 @@ def _through_lens(image: Floats, defocus_px: Floats, phone: Phone) -> Floats:
     rows, columns = image.shape[:2]
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float32)
     r2 = ((x - columns / 2) ** 2 + (y - rows / 2) ** 2) / ((columns / 2) ** 2 + (rows / 2) ** 2)
-    return (image * (1 - (1 - phone.corner_light) * r2)[..., None]).astype(np.float32)
+    return np.asarray(image * (1 - (1 - phone.corner_light) * r2)[..., None], np.float32)
 
 
 def _blurred_by(image: Floats, sigma: Floats) -> Floats:
@@ -66,10 +67,12 @@ def _blurred_by(image: Floats, sigma: Floats) -> Floats:
     low, high = float(sigma.min()), float(sigma.max())
     steps = np.linspace(low, high, max(1, int(np.ceil((high - low) / 0.35)) + 1))
     result = cv2.GaussianBlur(image, (0, 0), steps[0])
-    for below, above in zip(steps[:-1], steps[1:], strict=True):
+    for below, above in itertools.pairwise(steps):
         part = np.clip((sigma**2 - below**2) / (above**2 - below**2), 0, 1)[..., None].astype(np.float32)
         wider = cv2.GaussianBlur(image, (0, 0), above)
-        result = np.where(part > 0, (1 - part) * cv2.GaussianBlur(image, (0, 0), below) + part * wider, result)
+        result = np.where(
+            part > 0, (1 - part) * cv2.GaussianBlur(image, (0, 0), below) + part * wider, result
+        )
     return result.astype(np.float32)
 
 
@@ -83,7 +86,7 @@ def _sensor(image: Floats, phone: Phone, rng: np.random.Generator) -> Floats:
     counts = np.clip((electrons + noise) / phone.full_well_e, -0.01, 1.0)
     coded = ((counts + 0.02) * 60000).astype(np.uint16)
     full = cv2.cvtColor(coded, cv2.COLOR_BayerBG2RGB_EA)
-    return full.astype(np.float32) / 60000 - 0.02
+    return np.asarray(full.astype(np.float32) / 60000 - 0.02, np.float32)
 
 
 def _smoothed(image: Floats, phone: Phone) -> Floats:
@@ -93,7 +96,7 @@ def _smoothed(image: Floats, phone: Phone) -> Floats:
     steady = np.sqrt(np.maximum(brightness, 0) + 0.003)
     threshold = 3 * phone.smoothing / (2 * phone.full_well_e**0.5)
     smooth = cv2.bilateralFilter(steady, 5, threshold, 1.2) ** 2 - 0.003
-    return smooth[..., None] + colour
+    return np.asarray(smooth[..., None] + colour, np.float32)
 
 
 def _toned_and_sharpened(image: Floats, phone: Phone) -> NDArray[np.uint8]:
@@ -106,7 +109,9 @@ def _toned_and_sharpened(image: Floats, phone: Phone) -> NDArray[np.uint8]:
 
 def tone(linear: Floats, s_curve: float) -> Floats:
     """Linear light 0..1 to code 0..1: sRGB, then a contrast curve that keeps black, middle and white."""
-    srgb = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-6) ** (1 / 2.4) - 0.055)
+    srgb = np.where(
+        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-6) ** (1 / 2.4) - 0.055
+    )
     return (srgb - s_curve / (2 * np.pi) * np.sin(2 * np.pi * srgb)).astype(np.float32)
 
 

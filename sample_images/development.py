@@ -1,6 +1,6 @@
 """Small rendered pictures with truth, to develop the measuring on: one seed, one picture.
 
-    python -m sample_images.development FOLDER FIRST_SEED
+python -m sample_images.development FOLDER FIRST_SEED
 """
 
 import sys

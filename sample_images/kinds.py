@@ -29,21 +29,25 @@ Colour = tuple[float, float, float]
 
 @dataclass(frozen=True)
 class Look:
-    """Surface name (see trace.surfaces), colours to pick from, and the strength of the mottling on one piece."""
+    """Surface (see trace.surfaces), colours to pick from, and the strength of the mottling on one piece."""
 
     surface: str
     colours: tuple[Colour, ...]
     mottle: float
 
 
-RUST = Look("matt", ((0.17, 0.060, 0.022), (0.25, 0.095, 0.03), (0.075, 0.033, 0.02), (0.12, 0.042, 0.018)), 0.35)
+RUST = Look(
+    "matt", ((0.17, 0.060, 0.022), (0.25, 0.095, 0.03), (0.075, 0.033, 0.02), (0.34, 0.14, 0.045)), 0.35
+)
 GRIT = Look(
     "gloss",
     ((0.16, 0.14, 0.12), (0.30, 0.23, 0.15), (0.07, 0.068, 0.066), (0.38, 0.31, 0.22), (0.20, 0.13, 0.08)),
     0.25,
 )
 SAND = Look("gloss", ((0.62, 0.53, 0.40), (0.70, 0.66, 0.60), (0.55, 0.42, 0.28), (0.74, 0.70, 0.63)), 0.15)
-PLANT = Look("matt", ((0.14, 0.105, 0.038), (0.085, 0.095, 0.03), (0.20, 0.15, 0.06), (0.06, 0.042, 0.02)), 0.3)
+PLANT = Look(
+    "matt", ((0.14, 0.105, 0.038), (0.085, 0.095, 0.03), (0.20, 0.15, 0.06), (0.06, 0.042, 0.02)), 0.3
+)
 RUBBER = Look("gloss", ((0.014, 0.014, 0.014), (0.022, 0.021, 0.02), (0.03, 0.03, 0.031)), 0.2)
 METAL = Look("metal", ((0.90, 0.90, 0.91), (0.82, 0.81, 0.80), (0.93, 0.90, 0.86)), 0.05)
 CLEAR = Look("clear", ((1.0, 1.0, 1.0),), 0.0)
@@ -51,7 +55,9 @@ WHITE_CORROSION = Look("matt", ((0.72, 0.72, 0.70), (0.66, 0.67, 0.66)), 0.12)
 GREEN_CORROSION = Look("matt", ((0.11, 0.34, 0.27), (0.16, 0.42, 0.36)), 0.25)
 FILTER_PAPER = Look("matt", ((0.52, 0.42, 0.24), (0.58, 0.50, 0.33)), 0.12)
 SOOT = Look("matt", ((0.012, 0.012, 0.012),), 0.2)
-DARK_FIBRE = Look("matt", ((0.02, 0.03, 0.09), (0.03, 0.03, 0.03), (0.10, 0.045, 0.02), (0.12, 0.02, 0.02)), 0.1)
+DARK_FIBRE = Look(
+    "matt", ((0.02, 0.03, 0.09), (0.03, 0.03, 0.03), (0.10, 0.045, 0.02), (0.12, 0.02, 0.02)), 0.1
+)
 PALE_FIBRE = Look("matt", ((0.72, 0.70, 0.65), (0.62, 0.66, 0.72), (0.66, 0.58, 0.44)), 0.06)
 
 
@@ -87,7 +93,9 @@ def _rubber(rng: Rng) -> Mesh:
 
 
 def _clear(rng: Rng) -> Mesh:
-    return at_rest(flake(rng, 1.0, rng.uniform(0.45, 0.9), rng.uniform(0.08, 0.16), rng.uniform(0, 0.5), 0.15), rng)
+    return at_rest(
+        flake(rng, 1.0, rng.uniform(0.45, 0.9), rng.uniform(0.08, 0.16), rng.uniform(0, 0.5), 0.15), rng
+    )
 
 
 def _crumb(rng: Rng) -> Mesh:
@@ -117,7 +125,7 @@ GRAINS: dict[str, tuple[Callable[[Rng], Mesh], Look, str]] = {
 
 @dataclass(frozen=True)
 class Piece:
-    """One piece of debris: its surface mesh (mm), a colour for each vertex, and for fibres the bar it was made of."""
+    """One piece: its surface mesh (mm), a colour for each vertex, and for fibres the bar it was made of."""
 
     kind: str
     mesh: Mesh
@@ -146,4 +154,4 @@ def _colours(mesh: Mesh, look: Look, rng: Rng) -> Floats:
     base = np.array(look.colours[rng.integers(len(look.colours))]) * np.exp(rng.normal(0, 0.12))
     size = np.ptp(mesh.vertices[:, :2])
     mottle = np.exp(look.mottle * smooth_noise(mesh.vertices / size, rng, scale=0.12))
-    return np.clip(base * mottle[:, None], 0.005, 0.95)
+    return np.asarray(np.clip(base * mottle[:, None], 0.005, 0.95))

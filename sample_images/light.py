@@ -10,11 +10,11 @@ Floats = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Lamp:
-    """One bright patch of sky (a window or a lamp) over a dim surround, with the phone as a dark patch overhead.
+    """One bright patch of sky (a window or a lamp) over a dim surround, the phone a dark patch overhead.
 
-    Angles in degrees; azimuth 0 = card x to the right, 90 = towards the card's head. `share` is the part of the light
-    on the bare paper that comes from the patch. `fall_per_m` is how fast that light weakens across the card (relative,
-    per metre, towards `fall_azimuth_deg`).
+    Angles in degrees; azimuth 0 = card x to the right, 90 = towards the card's head. `share` is the part of
+    the light on the bare paper that comes from the patch. `fall_per_m` is how fast that light weakens across
+    the card (relative, per metre, towards `fall_azimuth_deg`).
     """
 
     azimuth_deg: float = 130.0
@@ -48,13 +48,13 @@ class Lamp:
         cool = 2 - warm
         sky = patch[..., None] * warm + surround[..., None] * cool
         tint = (sky * weight[..., None]).sum(axis=(0, 1)) / np.pi
-        return (sky / tint).astype(np.float32)
+        return np.asarray(sky / tint, np.float32)
 
     def evenness(self, card_xy: NDArray[np.float64], middle: tuple[float, float]) -> NDArray[np.float64]:
         """Relative strength of the light at card points (n, 2), 1 at the middle."""
         direction = np.radians(self.fall_azimuth_deg)
         along = (card_xy - np.asarray(middle)) @ [np.cos(direction), -np.sin(direction)] / 1000
-        return 1 / np.clip(1 + self.fall_per_m * along / 2, 0.2, None) ** 2
+        return np.asarray(1 / np.clip(1 + self.fall_per_m * along / 2, 0.2, None) ** 2)
 
 
 def _step(x: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,6 +1,7 @@
 """Shapes of debris as closed triangle meshes, in millimetres, resting on the plane z = 0.
 
-Axes: x right, y away from the viewer's feet, z up from the paper (right-handed). Card coordinates are (x, -y).
+Axes: x right, y away from the viewer's feet, z up from the paper (right-handed). Card coordinates are (x,
+-y).
 """
 
 from dataclasses import dataclass
@@ -24,7 +25,9 @@ def icosphere(level: int) -> Mesh:
     """Unit sphere of 20 * 4**level triangles."""
     golden = (1 + 5**0.5) / 2
     corners = [(-1, golden, 0), (1, golden, 0), (-1, -golden, 0), (1, -golden, 0)]
-    vertices = np.array(corners + [(c, a, b) for a, b, c in corners] + [(b, c, a) for a, b, c in corners], float)
+    vertices = np.array(
+        corners + [(c, a, b) for a, b, c in corners] + [(b, c, a) for a, b, c in corners], float
+    )
     faces = hull_faces(vertices)
     for _ in range(level):
         vertices, faces = _split_faces(vertices, faces)
@@ -52,11 +55,11 @@ def hull_faces(points: Floats) -> Ints:
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     inward = np.einsum("ij,ij->i", normals, hull.equations[:, :3]) < 0
     faces[inward] = faces[inward][:, ::-1]
-    return faces
+    return np.asarray(faces)
 
 
 def smooth_noise(points: Floats, rng: np.random.Generator, scale: float, octaves: int = 3) -> Floats:
-    """Sum of random plane waves at each point: about zero, standard deviation about 1; `scale` in the points' unit."""
+    """Sum of random plane waves at each point: mean 0, deviation 1; `scale` in the points' unit."""
     total = np.zeros(len(points))
     weight = 0.0
     for octave in range(octaves):
@@ -64,7 +67,7 @@ def smooth_noise(points: Floats, rng: np.random.Generator, scale: float, octaves
         amplitude = 0.6**octave
         total += amplitude * np.cos(points @ waves.T + rng.uniform(0, 2 * np.pi, 6)).sum(axis=1)
         weight += 3 * amplitude**2
-    return total / weight**0.5
+    return np.asarray(total / weight**0.5)
 
 
 def angular_grain(rng: np.random.Generator, axes: tuple[float, float, float]) -> Mesh:
@@ -88,7 +91,7 @@ def lumpy_grain(rng: np.random.Generator, axes: tuple[float, float, float], roug
 def flake(
     rng: np.random.Generator, length: float, width: float, thickness: float, curl: float, jagged: float
 ) -> Mesh:
-    """Thin sheet of ragged outline, bent about a random axis; `curl` is the bend over its length in radians."""
+    """Thin sheet of ragged outline, bent about a random axis by `curl` radians over its length."""
     rings, sectors = 7, 48
     angle = np.arange(sectors) * 2 * np.pi / sectors
     circle = np.stack([np.cos(angle), np.sin(angle), np.zeros(sectors)], axis=1)
@@ -99,7 +102,9 @@ def flake(
     top = np.column_stack([plane, np.zeros(len(plane))])
     ripple = smooth_noise(top / length, rng, scale=0.35, octaves=2)
     half = thickness / 2 * (1 + 0.25 * smooth_noise(top / length, rng, scale=0.15, octaves=2))
-    middle = _bend(top, rng.uniform(0, np.pi), curl / length) + np.outer(0.03 * length * ripple * curl, [0, 0, 1])
+    middle = _bend(top, rng.uniform(0, np.pi), curl / length) + np.outer(
+        0.03 * length * ripple * curl, [0, 0, 1]
+    )
     vertices = np.vstack([middle + half[:, None] * [0, 0, 1], middle - half[:, None] * [0, 0, 1]])
     return Mesh(vertices, _sheet_faces(rings, sectors))
 
@@ -150,7 +155,10 @@ def tube(line: Floats, radius: float | Floats, sides: int = 10) -> Mesh:
     faces = []
     for step in range(len(line) - 1):
         a, b = step * sides, (step + 1) * sides
-        faces += [np.column_stack([a + here, b + here, b + after]), np.column_stack([a + here, b + after, a + after])]
+        faces += [
+            np.column_stack([a + here, b + here, b + after]),
+            np.column_stack([a + here, b + after, a + after]),
+        ]
     first, last = len(body), len(body) + 1
     end = (len(line) - 1) * sides
     faces += [np.column_stack([np.full(sides, first), here, after])]
@@ -160,7 +168,7 @@ def tube(line: Floats, radius: float | Floats, sides: int = 10) -> Mesh:
 
 
 def wandering_line(rng: np.random.Generator, length: float, bends: float, lift: float) -> Floats:
-    """Centre line (n, 3) mm that wanders smoothly on the plane; `bends` radians of turning, `lift` mm of rise."""
+    """Centre line (n, 3) mm that wanders over the plane; `bends` radians of turning, `lift` mm of rise."""
     steps = 80
     s = np.linspace(0, 1, steps)
     turning = sum(
@@ -185,7 +193,9 @@ def ribbon(rng: np.random.Generator, length: float, width: float, thickness: flo
     centre = np.column_stack([axis, radius * np.cos(angle), radius * np.sin(angle)])
     out = np.column_stack([np.zeros(steps), np.cos(angle), np.sin(angle)]) * thickness / 2
     along = np.tile([width / 2, 0.0, 0.0], (steps, 1))
-    ring = np.stack([centre + along + out, centre - along + out, centre - along - out, centre + along - out], axis=1)
+    ring = np.stack(
+        [centre + along + out, centre - along + out, centre - along - out, centre + along - out], axis=1
+    )
     faces = []
     for step in range(steps - 1):
         a, b = 4 * step, 4 * step + 4
@@ -239,7 +249,7 @@ def dropped(mesh: Mesh) -> Mesh:
 
 def moved(mesh: Mesh, x: float, y: float) -> Mesh:
     """Slide the piece along the paper, mm."""
-    return Mesh(mesh.vertices + [x, y, 0], mesh.faces)
+    return Mesh(mesh.vertices + np.array([x, y, 0.0]), mesh.faces)
 
 
 def scaled(mesh: Mesh, factor: float) -> Mesh:

@@ -4,16 +4,16 @@
     python -m sample_images.render all
 
 run from the checkout's root; NAME is one of before, after, trash-pump, pale, tilted, blurred, rule, close-up.
-Writes a JPEG (4000 x 3000) and beside it FILE.truth.json: every particle's true size, place and kind, the true scale,
-what the bench would tell the tool, and everything the picture was made with.
+Writes a JPEG (4000 x 3000) and beside it FILE.truth.json: every particle's true size, place and kind, the
+true scale, what the bench would tell the tool, and everything the picture was made with.
 
-The scenes are invented. Debris is solid meshes at rest on the paper, path traced under a window or lamp and a dim
-surround, so shadow, shine, see-through plastic and light between pieces come out as they must; the card goes through
-the print model of the tests; the picture goes through a lens, a sensor and a phone's finishing. The same name gives
-the same scene; single pixels may differ between versions of the ray tracer.
+The scenes are invented. Debris is solid meshes at rest on the paper, path traced under a window or lamp and a
+dim surround, so shadow, shine, see-through plastic and light between pieces come out as they must; the card
+goes through the print model of the tests; the picture goes through a lens, a sensor and a phone's finishing.
+The same name gives the same scene; single pixels may differ between versions of the ray tracer.
 
-Needs the extra `samples` (mitsuba, shapely) and an LLVM library of version 16 or newer for mitsuba's vector mode (Debian:
-`apt install libllvm19`). A photo takes some five minutes on one core and 3 GB.
+Needs the extra `samples` (mitsuba, shapely) and an LLVM library of version 16 or newer for mitsuba's vector
+mode (Debian: `apt install libllvm19`). A photo takes some five minutes on one core and 3 GB.
 """
 
 import argparse
@@ -41,7 +41,9 @@ def render_photo(name: str, folder: Path) -> Path:
 
 def main() -> None:
     """Read the command line and render."""
-    parser = argparse.ArgumentParser(prog="python -m sample_images.render", description="Render sample photographs.")
+    parser = argparse.ArgumentParser(
+        prog="python -m sample_images.render", description="Render sample photographs."
+    )
     parser.add_argument("names", nargs="+", choices=[*PHOTOS, "all"], metavar="NAME", help=", ".join(PHOTOS))
     parser.add_argument("--to", type=Path, default=HERE, metavar="FOLDER")
     wanted = parser.parse_args()

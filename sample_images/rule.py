@@ -1,4 +1,4 @@
-"""A thin steel rule lying on the paper: etched marks every millimetre on one edge, every half on the other."""
+"""A thin steel rule lying on the paper: marks every millimetre on one edge, every half on the other."""
 
 from dataclasses import dataclass
 from typing import Any

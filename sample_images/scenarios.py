@@ -1,4 +1,4 @@
-"""The photographs of the sample folder: one invented equipment-hire yard, its machines and what came out of them."""
+"""The photographs of the sample folder: one invented hire yard, its machines and what came out of them."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -35,10 +35,18 @@ class Photo:
     usable: bool = True
 
 
-BENCH = Lamp(azimuth_deg=125, elevation_deg=52, wide_deg=40, high_deg=30, share=0.45, warmth=0.04, fall_per_m=1.5)
-WINDOW_SEAT = Lamp(azimuth_deg=40, elevation_deg=45, wide_deg=36, high_deg=28, share=0.5, warmth=-0.03, fall_per_m=1.0)
-OVERCAST = Lamp(azimuth_deg=160, elevation_deg=58, wide_deg=60, high_deg=36, share=0.35, warmth=-0.02, fall_per_m=0.6)
-WORK_LIGHT = Lamp(azimuth_deg=70, elevation_deg=50, wide_deg=22, high_deg=20, share=0.55, warmth=0.08, fall_per_m=2.0)
+BENCH = Lamp(
+    azimuth_deg=125, elevation_deg=52, wide_deg=40, high_deg=30, share=0.45, warmth=0.04, fall_per_m=1.5
+)
+WINDOW_SEAT = Lamp(
+    azimuth_deg=40, elevation_deg=45, wide_deg=36, high_deg=28, share=0.5, warmth=-0.03, fall_per_m=1.0
+)
+OVERCAST = Lamp(
+    azimuth_deg=160, elevation_deg=58, wide_deg=60, high_deg=36, share=0.35, warmth=-0.02, fall_per_m=0.6
+)
+WORK_LIGHT = Lamp(
+    azimuth_deg=70, elevation_deg=50, wide_deg=22, high_deg=20, share=0.55, warmth=0.08, fall_per_m=2.0
+)
 PHONE = Phone()
 
 
@@ -70,11 +78,14 @@ def pressure_washer_before() -> Photo:
     scene, sheet = on_card(_scene(11, _wide(36, 1.5), recipe, BENCH), Print(number=3, seed=3))
     return Photo(
         "pressure_washer_PW-07_before",
-        "Pressure washer PW-07, in-line filter at the 140 h service, before the tank was cleaned: mostly rust.",
+        "Pressure washer PW-07, in-line filter at the 140 h service, before the tank clean: mostly rust.",
         datetime(2026, 3, 9, 8, 42),
         scene,
         sheet,
-        _told("filter", "PW-07", "paper", 150, "gravity", "petrol", hours=140, noticed="none"),
+        _told(
+            "PW-07",
+            "--origin filter --element paper --installed 150 --fuel petrol --hours 140 --noticed none",
+        ),
     )
 
 
@@ -88,7 +99,10 @@ def pressure_washer_after() -> Photo:
         datetime(2026, 6, 22, 9, 5),
         scene,
         sheet,
-        _told("filter", "PW-07", "paper", 150, "gravity", "petrol", hours=140, noticed="none"),
+        _told(
+            "PW-07",
+            "--origin filter --element paper --installed 150 --fuel petrol --hours 140 --noticed none",
+        ),
     )
 
 
@@ -103,7 +117,10 @@ def trash_pump() -> Photo:
         datetime(2026, 4, 14, 15, 20),
         scene,
         sheet,
-        _told("filter", "TP-03", "screen", 150, "gravity", "petrol", hours=60, noticed="none"),
+        _told(
+            "TP-03",
+            "--origin filter --element screen --installed 150 --fuel petrol --hours 60 --noticed none",
+        ),
     )
 
 
@@ -120,7 +137,10 @@ def generator_pale() -> Photo:
         datetime(2026, 5, 5, 11, 32),
         scene,
         sheet,
-        _told("bowl", "GN-12", "paper", 75, "gravity", "e10", hours=220, noticed="white_corrosion"),
+        _told(
+            "GN-12",
+            "--origin bowl --element paper --installed 75 --fuel e10 --hours 220 --noticed white_corrosion",
+        ),
     )
 
 
@@ -131,11 +151,13 @@ def compactor() -> Photo:
     scene, sheet = on_card(_scene(15, _wide(37, -2.0, 12, 65), recipe, WORK_LIGHT), Print(number=5, seed=7))
     return Photo(
         "plate_compactor_PC-02_tilted",
-        "Plate compactor PC-02, in-line filter: rust flakes and fibres, the phone held 12 degrees off square.",
+        "Plate compactor PC-02, in-line filter: rust flakes and fibres, the phone held at 12 degrees.",
         datetime(2026, 5, 19, 16, 48),
         scene,
         sheet,
-        _told("filter", "PC-02", "screen", 75, "gravity", "petrol", hours=95, noticed="none"),
+        _told(
+            "PC-02", "--origin filter --element screen --installed 75 --fuel petrol --hours 95 --noticed none"
+        ),
     )
 
 
@@ -150,17 +172,24 @@ def generator_blurred() -> Photo:
         datetime(2026, 5, 20, 7, 55),
         replace(scene, samples=16),
         sheet,
-        _told("filter", "GN-05", "paper", 75, "gravity", "petrol", hours=180, noticed="none"),
+        _told(
+            "GN-05", "--origin filter --element paper --installed 75 --fuel petrol --hours 180 --noticed none"
+        ),
         usable=False,
     )
 
 
 def trash_pump_rule() -> Photo:
     """TP-04, no card at hand: a steel rule."""
-    recipe = Recipe({"grit": 6, "plant": 1, "rust": 2, "rubber": 0.5}, 210, fibres=8, median_um=140, spread=1.9)
+    recipe = Recipe(
+        {"grit": 6, "plant": 1, "rust": 2, "rubber": 0.5}, 210, fibres=8, median_um=140, spread=1.9
+    )
     camera = replace(_wide(30, 0.0, 1.0, 90), target_mm=(60.0, 45.0))
     scene = replace(
-        _scene(17, camera, recipe, OVERCAST), window_mm=(8, 8, 104, 52), rule=Rule((-8.0, 68.0), -1.4), samples=25
+        _scene(17, camera, recipe, OVERCAST),
+        window_mm=(8, 8, 104, 52),
+        rule=Rule((-8.0, 68.0), -1.4),
+        samples=25,
     )
     return Photo(
         "trash_pump_TP-04_steel_rule",
@@ -168,7 +197,13 @@ def trash_pump_rule() -> Photo:
         datetime(2026, 6, 2, 10, 12),
         scene,
         Sheet(),
-        ("--rule", *_told("filter", "TP-04", "screen", 150, "gravity", "petrol", hours=40, noticed="none")),
+        (
+            "--rule",
+            *_told(
+                "TP-04",
+                "--origin filter --element screen --installed 150 --fuel petrol --hours 40 --noticed none",
+            ),
+        ),
     )
 
 
@@ -191,12 +226,15 @@ def pressure_washer_closeup() -> Photo:
     scene, sheet = on_card(_scene(18, camera, recipe, BENCH, phone), spec)
     return Photo(
         "pressure_washer_PW-07_close-up",
-        "Pressure washer PW-07, in-line filter before the clean, fine part of the debris in the phone's macro mode,"
+        "Pressure washer PW-07, in-line filter before the tank clean: fine debris in the phone's macro mode,"
         " a wire laid in the groove.",
         datetime(2026, 3, 9, 8, 47),
         replace(scene, add=(_wire(spec, sheet),)),
         sheet,
-        _told("filter", "PW-07", "paper", 150, "gravity", "petrol", hours=140, noticed="none"),
+        _told(
+            "PW-07",
+            "--origin filter --element paper --installed 150 --fuel petrol --hours 140 --noticed none",
+        ),
     )
 
 
@@ -215,21 +253,8 @@ def _wire(spec: Print, sheet: Sheet) -> Piece:
     return Piece("wire", mesh, np.full((len(mesh.vertices), 3), 0.03), "gloss")
 
 
-def _told(
-    origin: str, machine: str, element: str, installed_um: int, feed: str, fuel: str, hours: int, noticed: str
-) -> tuple[str, ...]:
-    options = {
-        "origin": origin,
-        "method": "tipped",
-        "machine": machine,
-        "element": element,
-        "installed": installed_um,
-        "feed": feed,
-        "fuel": fuel,
-        "hours": hours,
-        "noticed": noticed,
-    }
-    return tuple(word for name, value in options.items() for word in (f"--{name}", str(value)))
+def _told(machine: str, options: str) -> tuple[str, ...]:
+    return ("--machine", machine, "--method", "tipped", "--feed", "gravity", *options.split())
 
 
 PHOTOS: dict[str, Callable[[], Photo]] = {

@@ -18,13 +18,18 @@ from sample_images.sheet import Sheet, albedo, card_positions
 from sample_images.trace import Stage, trace
 from sample_images.truth import particle_table, photo_truth
 
+UNITS = (
+    "sizes and um_per_px in true um; print_stretch = true over drawn length, so a tool that trusts the card "
+    "reads true / print_stretch; x_mm, y_mm in mm of the card's drawing (true mm on plain paper)"
+)
+
 
 @dataclass(frozen=True)
 class Scene:
     """Everything that decides a picture, but for the sheet it lies on.
 
-    `window_mm` (x, y, width, height) is where debris lies, in true mm from the sheet's corner. `samples` are light
-    paths for each pixel where debris or shadow shows. `add` are things that are no debris: they show,
+    `window_mm` (x, y, width, height) is where debris lies, in true mm from the sheet's corner. `samples` are
+    light paths for each pixel where debris or shadow shows. `add` are things that are no debris: they show,
     and are not in the table of particles.
     """
 
@@ -50,7 +55,7 @@ def render_scene(scene: Scene, sheet: Sheet) -> tuple[NDArray[np.uint8], dict[st
     stage = Stage((*pieces, *scene.add), scene.lamp, scene.rule)
     mask, debris, factor = trace(stage, camera, paper, scene.samples, scene.seed)
     light[mask] = debris + factor * paper[mask]
-    spots = positions.reshape(-1, 2)
+    spots = positions.reshape(-1, 2).astype(np.float64)
     truth = _truth(scene, sheet, particle_table(pieces, camera, light, paper, sheet.printed))
     even = scene.lamp.evenness(spots, camera.target_mm).reshape(light.shape[:2]).astype(np.float32)
     defocus = camera.defocus_sigma_px(spots).reshape(light.shape[:2]).astype(np.float32)
@@ -63,11 +68,15 @@ def _truth(scene: Scene, sheet: Sheet, particles: list[dict[str, Any]]) -> dict[
     corners = np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])
     blur = np.hypot(scene.camera.defocus_sigma_px(corners), scene.phone.lens_sigma_px)
     made_with = {"seed": scene.seed, "samples": scene.samples}
-    parts = {"camera": scene.camera, "lamp": scene.lamp, "phone": scene.phone, "recipe": scene.recipe}
+    parts: dict[str, Any] = {
+        "camera": scene.camera,
+        "lamp": scene.lamp,
+        "phone": scene.phone,
+        "recipe": scene.recipe,
+    }
     return {
         "label": LABEL,
-        "units": "sizes and um_per_px in true um; print_stretch = true length over drawn length, so a tool that trusts"
-        " the card reads true / print_stretch; x_mm, y_mm in mm of the card's drawing (of plain paper: true mm)",
+        "units": UNITS,
         "photo": photo_truth(scene.camera, sheet.printed)
         | {
             "lens_sigma_px": scene.phone.lens_sigma_px,

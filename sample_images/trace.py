@@ -1,11 +1,12 @@
 """Path tracing of debris on paper, only where debris or its shadow can be seen.
 
-Every sample is traced twice with the same random numbers: with the debris and without. Bare paper is known exactly
-(radiance = reflectance), so where a ray meets the paper only the difference of the two is noisy, and away from debris
-and shadow it is exactly zero. The traced patches therefore join the bare card without a seam.
+Every sample is traced twice with the same random numbers: with the debris and without. Bare paper is known
+exactly (radiance = reflectance), so where a ray meets the paper only the difference of the two is noisy, and
+away from debris and shadow it is exactly zero. The traced patches therefore join the bare card without a
+seam.
 
-Needs mitsuba (extra `samples`) and its vectorised LLVM mode: on Debian `apt install libllvm19`, or any LLVM 16 or
-newer named in the environment variable DRJIT_LIBLLVM_PATH.
+Needs mitsuba (extra `samples`) and its vectorised LLVM mode: on Debian `apt install libllvm19`, or any LLVM
+16 or newer named in the environment variable DRJIT_LIBLLVM_PATH.
 """
 
 from collections.abc import Sequence
@@ -59,7 +60,12 @@ def surfaces() -> dict[str, dict[str, Any]]:
         "gloss": {"type": "twosided", "bsdf": {"type": "principled", "base_color": colour, "roughness": 0.4}},
         "metal": {
             "type": "twosided",
-            "bsdf": {"type": "roughconductor", "material": "Al", "alpha": 0.22, "specular_reflectance": colour},
+            "bsdf": {
+                "type": "roughconductor",
+                "material": "Al",
+                "alpha": 0.22,
+                "specular_reflectance": colour,
+            },
         },
         "clear": {"type": "roughdielectric", "int_ior": 1.5, "ext_ior": 1.0, "alpha": 0.06},
     }
@@ -84,8 +90,8 @@ def _mesh(mi: Any, pieces: Sequence[Piece], surface: dict[str, Any]) -> Any:
 
 def _scene(mi: Any, stage: Stage, paper: float) -> Any:
     upper = stage.lamp.sky()
-    # mitsuba's envmap has its pole along y and its azimuth running the other way from a quarter turn on; turned so
-    # that the pole is the paper's upward normal and azimuth 0 is card x
+    # mitsuba's envmap has its pole along y and its azimuth running the other way from a quarter turn on;
+    # turned so that the pole is the paper's upward normal and azimuth 0 is card x
     sky = np.roll(np.vstack([upper, np.zeros_like(upper)])[:, ::-1], upper.shape[1] // 4, axis=1)
     turn = mi.ScalarTransform4f().rotate([1, 0, 0], 90)
     parts: dict[str, Any] = {
@@ -135,7 +141,9 @@ def _chunks(seen: NDArray[np.float64], piece: Piece) -> list[NDArray[np.float64]
         return [seen]
     copies = seen.reshape(10, -1, 2)
     step = 50
-    return [copies[:, start : start + 2 * step].reshape(-1, 2) for start in range(0, copies.shape[1] - 1, step)]
+    return [
+        copies[:, start : start + 2 * step].reshape(-1, 2) for start in range(0, copies.shape[1] - 1, step)
+    ]
 
 
 def trace(
@@ -143,9 +151,9 @@ def trace(
 ) -> tuple[NDArray[np.bool_], Pixels, Pixels]:
     """Radiance of the stage relative to its bare paper.
 
-    `albedo` (rows, columns, 3) is the card's own reflectance in each pixel, used as the radiance of bare paper.
-    Returns the mask of traced pixels, and for those (n, 3) radiance of debris x coverage and (n, 3) the factor on the
-    bare card (0 where covered, below 1 in shadow).
+    `albedo` (rows, columns, 3) is the card's own reflectance in each pixel, used as the radiance of bare
+    paper. Returns the mask of traced pixels, and for those (n, 3) radiance of debris x coverage and (n, 3)
+    the factor on the bare card (0 where covered, below 1 in shadow).
     """
     mi = _mitsuba()
     mask = affected(stage, camera)
@@ -158,7 +166,9 @@ def trace(
     for number, start in enumerate(range(0, len(rows), batch)):
         part = slice(start, start + batch)
         pixels = np.column_stack([columns[part], rows[part]]).astype(np.float64)
-        debris[part], factor[part] = _batch(mi, (full, bare), camera, pixels, samples, seed + 7919 * number, paper)
+        debris[part], factor[part] = _batch(
+            mi, (full, bare), camera, pixels, samples, seed + 7919 * number, paper
+        )
     return mask, debris, factor
 
 

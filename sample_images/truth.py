@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from sample_images.camera import Camera
 from sample_images.debris import from_above, silhouette
 from sample_images.kinds import Piece
-from sample_images.meshes import Floats
 from tests.scenes.paper import Printed
 
+Pixels = NDArray[np.float32]
 TOUCHING_UM = 15.0
 
 
@@ -40,14 +40,14 @@ def seen_outline(piece: Piece, camera: Camera) -> shapely.Geometry:
 def particle_table(
     pieces: Sequence[Piece],
     camera: Camera,
-    light: NDArray[np.float32],
-    paper: NDArray[np.float32],
+    light: Pixels,
+    paper: Pixels,
     printed: Printed | None,
 ) -> list[dict[str, Any]]:
     """One row of true values for each piece.
 
-    `light` and `paper` (rows, columns, 3) are the scene before the lens with and without debris, for the contrast;
-    `printed` is the card they lie on, if any.
+    `light` and `paper` (rows, columns, 3) are the scene before the lens with and without debris, for the
+    contrast; `printed` is the card they lie on, if any.
     """
     outlines = [from_above(piece) for piece in pieces]
     tree = shapely.STRtree(outlines)
@@ -88,7 +88,9 @@ def _places(
     drawn = np.array([[x, y]]) if printed is None else printed.place.to_print(np.array([[x, y]]))
     um_per_px = camera.um_per_px_at((x, y))
     edge = camera.from_card(np.array(seen.envelope.exterior.coords) * [1, -1])
-    inside = (edge.min() >= 0) and (edge[:, 0].max() < camera.width_px) and (edge[:, 1].max() < camera.height_px)
+    inside = (
+        (edge.min() >= 0) and (edge[:, 0].max() < camera.width_px) and (edge[:, 1].max() < camera.height_px)
+    )
     return {
         "x_mm": round(float(drawn[0, 0]), 4),
         "y_mm": round(float(drawn[0, 1]), 4),
@@ -100,8 +102,8 @@ def _places(
     }
 
 
-def _contrast(seen: shapely.Geometry, camera: Camera, light: Floats, paper: Floats) -> float | None:
-    """Part of the paper's light that is missing over the piece; negative where it is brighter. None if too small."""
+def _contrast(seen: shapely.Geometry, camera: Camera, light: Pixels, paper: Pixels) -> float | None:
+    """Part of the paper's light missing over the piece (negative: brighter); None if it is too small."""
     shape = seen if seen.geom_type == "Polygon" else max(seen.geoms, key=lambda part: part.area)
     corners = camera.from_card(np.array(shape.exterior.coords) * [1, -1])
     low = np.maximum(np.floor(corners.min(axis=0)).astype(int), 0)

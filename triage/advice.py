@@ -103,7 +103,9 @@ def headline(found: Findings, actions: tuple[Action, ...]) -> str:
             f"{' and '.join(seen).capitalize()} noticed at the bench: that comes before grain sizes."
         )
     parts.append("The photo could not be measured." if found.refused else counted(found))
-    if actions:
+    if any(action.code == "keep" for action in actions):
+        parts.append("Nothing here asks for a change: keep the filter and its usual interval.")
+    elif actions:
         parts.append(f"First: {ACTIONS[actions[0].code].short}.")
     elif found.sample.noticed is None:
         parts.append("The debris alone looks fine; look for water and stale fuel before closing up.")
@@ -115,7 +117,7 @@ def counted(found: Findings) -> str:
     limit = either_size(found.sizes.from_um)
     if not found.pieces:
         most = found.sizes.count_high
-        return f"No debris over {limit} was found; such samples may still hold {most:.1f} pieces on average."
+        return f"No debris over {limit} was found; by chance the true average may still be {most:.1f} pieces."
     shown = shown_rating(found)
     if shown is None:
         return f"{pieces(found.pieces)} over {limit} were found."
@@ -140,6 +142,12 @@ def cautions(found: Findings, actions: tuple[Action, ...]) -> tuple[str, ...]:
         said.append(LOOK_FIRST)
     if found.sample.origin == "filter" and not found.refused:
         said.append(RETAINED_CAUTION)
+    installed = found.sample.installed_um
+    if installed is not None and not found.refused and installed < found.sizes.from_um:
+        limit = either_size(found.sizes.from_um)
+        said.append(
+            f"The installed {installed:g} um filter is finer than this photo can judge, from {limit} up."
+        )
     if any(action.code == "finer" for action in actions):
         said.extend(FINER_CAUTION)
     return (*said, *ALWAYS_CAUTION)

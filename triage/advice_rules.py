@@ -17,6 +17,7 @@ from triage.advice_texts import (
     CLOSER,
     FINER_PROPOSAL,
     KIND_TESTS,
+    MAKERS_ELEMENT,
     SWARF_REMEDY,
     either_size,
     element_words,
@@ -85,9 +86,9 @@ class Findings:
         installed = self.sample.installed_um
         if installed is None or self.sample.origin not in PAST_FILTER:
             return None
-        widest = widest_passing(installed, self.sample.element)
+        widest = max(widest_passing(installed, self.sample.element), self.sizes.from_um)
         many = self.count(widest)
-        return (many, widest) if widest >= self.sizes.from_um and many >= BYPASS_PIECES else None
+        return (many, widest) if many >= BYPASS_PIECES else None
 
     @property
     def harmful_um(self) -> float | None:
@@ -184,7 +185,14 @@ def dirty_sample(found: Findings) -> Reasons:
     if found.sample.origin != "can":
         yield Reason("clean_tank", f"{said}.")
     if found.sample.origin == "filter":
-        yield Reason("shorten_interval", f"The filter had stopped {said} by the time of this change.")
+        yield Reason("shorten_interval", f"The filter had stopped {said} {in_service(found.sample)}.")
+
+
+def in_service(sample: Sample) -> str:
+    """Return how long the filter took to stop what it held, as far as anybody said."""
+    spans = ((sample.hours, "running hours"), (sample.months, "months"), (sample.litres, "litres of fuel"))
+    said = [f"{amount:g} {unit}" for amount, unit in spans if amount is not None]
+    return f"in {' and '.join(said)}" if said else "by the time of this change"
 
 
 def kind_hints(found: Findings) -> Iterator[str]:
@@ -230,7 +238,7 @@ def finer_filter(found: Findings) -> Reasons:
     yield Reason("check_cap_and_can", f"{said}; a finer filter alone would only clog sooner.")
     yield Reason(
         "finer",
-        f"{said}; a {finer.rating_um:g} um {element_words(finer.element)} stops pieces of that size.",
+        f"{said}; a {finer.rating_um:g} um {element_words(finer.element)} is made to stop them.",
         filter_um=finer.rating_um,
         text=None if found.sample.feed == "pump" else FINER_PROPOSAL,
     )
@@ -238,8 +246,11 @@ def finer_filter(found: Findings) -> Reasons:
 
 def injection_element(found: Findings) -> Reasons:
     """Injection engines: no filter but the maker's."""
-    if found.sample.feed == "injection" and (found.dirty or found.too_big):
-        yield Reason("ask_licensed", "This engine has fuel injection.")
+    swarf = "swarf" in (found.sample.noticed or ())
+    if found.sample.feed == "injection" and (found.dirty or found.too_big or swarf):
+        yield Reason(
+            "ask_licensed", "This engine has fuel injection: another filter can harm pump and injector."
+        )
 
 
 def not_enough(found: Findings) -> Reasons:
@@ -262,7 +273,8 @@ def not_enough(found: Findings) -> Reasons:
 def all_well(found: Findings) -> Reasons:
     """Nothing was found against machine or fuel, and somebody looked."""
     said = f"{pieces(found.count(found.dirty_um))} bigger than {either_size(found.dirty_um)} were found"
-    yield Reason("keep", f"{said}; the shop's rule is to look further from {DIRTY_PIECES}.")
+    own = MAKERS_ELEMENT if found.sample.feed == "injection" else None
+    yield Reason("keep", f"{said}; the shop's rule is to look further from {DIRTY_PIECES}.", text=own)
     yield Reason("usual_interval", "Nothing wrong with the fuel was noticed at the bench.")
 
 

@@ -79,6 +79,7 @@ FINER_PROPOSAL = (
     "A proposal until a flow test shows that enough fuel still runs through: once the source is dealt with, "
     "try the finer filter named here and measure the flow before the machine goes out."
 )
+MAKERS_ELEMENT = "Keep to the filter the engine's maker names for this injection system."
 CLOSER = "Go closer, on the close-up or micro frame, so that smaller pieces can be sized."
 
 # What the bench says: the sentence, and the actions it calls for.

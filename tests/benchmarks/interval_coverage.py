@@ -12,7 +12,7 @@ how many were. Where `used` is small, those runs are the lucky ones that lack th
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 
 LIMIT_UM = 30.0
 SCREENS = (Filter(150.0, "screen", "opening"), Filter(75.0, "screen", "opening"))
-BOOTSTRAPS = 500
+BOOTSTRAPS = 300
 
 
 @dataclass(frozen=True)
@@ -65,10 +65,14 @@ class Debris:
 
     def measure(self, measured: Array, uncertainty: Array) -> tuple[Passing, ...]:
         """Return the passing shares of one draw."""
-        return passing_shares(round_grains(measured, uncertainty, LIMIT_UM), SCREENS, LIMIT_UM, self.scale_rel_u)
+        return passing_shares(
+            round_grains(measured, uncertainty, LIMIT_UM), SCREENS, LIMIT_UM, self.scale_rel_u
+        )
 
 
-def bootstraps(size: Array, rating_um: float, power: float, rng: np.random.Generator) -> dict[str, tuple[float, float]]:
+def bootstraps(
+    size: Array, rating_um: float, power: float, rng: np.random.Generator
+) -> dict[str, tuple[float, float]]:
     """Return percentile and bias-corrected accelerated 95 % limits of a weighted share, for comparison."""
     from scipy.special import ndtr, ndtri
 
@@ -89,35 +93,51 @@ def bootstraps(size: Array, rating_um: float, power: float, rng: np.random.Gener
     }
 
 
-def intervals(debris: Debris, rng: np.random.Generator) -> Iterator[tuple[float, str, float, float, float]]:
-    """Yield (rating, quantity, low, high, truth) of one draw."""
+Interval = tuple[float, str, float, float, float]  # rating, quantity, low, high, truth
+POWERS = {"count": 0, "area": 2, "volume": 3}
+
+
+def our_intervals(debris: Debris, rng: np.random.Generator) -> Iterator[Interval]:
+    """Yield the intervals of one draw, that by count also against the share of the very pieces drawn."""
     true, measured, uncertainty = debris.draw(rng)
     pieces = true[true >= LIMIT_UM]
     for entry in debris.measure(measured, uncertainty):
-        rating = entry.rating_um
-        for name, power in (("count", 0), ("area", 2), ("volume", 3)):
-            share, truth = getattr(entry, f"by_{name}"), debris.true_share(rating, power)
-            if share.low is None or share.high is None:
-                continue
-            yield rating, name, share.low, share.high, truth
+        for name, power in POWERS.items():
+            share = getattr(entry, f"by_{name}")
+            if share.low is not None and share.high is not None:
+                truth = debris.true_share(entry.rating_um, power)
+                yield entry.rating_um, name, share.low, share.high, truth
             if name == "count":
-                yield rating, "count, of these pieces", share.low, share.high, float((pieces < rating).mean())
-            else:
-                for method, (low, high) in bootstraps(measured[measured >= LIMIT_UM], rating, power, rng).items():
-                    yield rating, f"{name}, {method}", low, high, truth
+                photographed = float((pieces < entry.rating_um).mean())
+                yield entry.rating_um, "count, of these pieces", share.low, share.high, photographed
 
 
-def coverage(debris: Debris, runs: int, seed: int = 1) -> dict[tuple[float, str], tuple[float, float, float]]:
-    """Return for each (rating, quantity): part of runs used, part of those that hold the truth, mean width."""
-    rng = np.random.default_rng(seed)
+def bootstrap_intervals(debris: Debris, rng: np.random.Generator) -> Iterator[Interval]:
+    """Yield what two bootstraps give for the same kind of draw, where we give an interval at all."""
+    _, measured, uncertainty = debris.draw(rng)
+    sizes = measured[measured >= LIMIT_UM]
+    for entry in debris.measure(measured, uncertainty):
+        for name in ("area", "volume"):
+            if getattr(entry, f"by_{name}").low is not None:
+                truth = debris.true_share(entry.rating_um, POWERS[name])
+                for method, limits in bootstraps(sizes, entry.rating_um, POWERS[name], rng).items():
+                    yield entry.rating_um, f"{name}, {method}", *limits, truth
+
+
+Intervals = Callable[[Debris, np.random.Generator], Iterator[Interval]]
+
+
+def coverage(
+    debris: Debris, runs: int, method: Intervals = our_intervals
+) -> dict[tuple[float, str], tuple[float, float, float]]:
+    """Return for each (rating, quantity): part of runs used, part of them covered, mean width."""
+    rng = np.random.default_rng(1)
     held: dict[tuple[float, str], list[tuple[bool, float]]] = {}
     for _ in range(runs):
-        for rating, name, low, high, truth in intervals(debris, rng):
+        for rating, name, low, high, truth in method(debris, rng):
             held.setdefault((rating, name), []).append((low <= truth <= high, high - low))
-    return {
-        key: (len(found) / runs, *(float(np.mean(column)) for column in zip(*found, strict=True)))
-        for key, found in held.items()
-    }
+    means = {key: np.mean(np.array(found, dtype=float), axis=0) for key, found in held.items()}
+    return {key: (len(held[key]) / runs, float(mean[0]), float(mean[1])) for key, mean in means.items()}
 
 
 CAMPAIGN = (
@@ -125,6 +145,7 @@ CAMPAIGN = (
     Debris(1.7, 400, scale_rel_u=0.01, size_rel_u_at_limit=0.15),
     Debris(1.7, 3000, scale_rel_u=0.003, size_rel_u_at_limit=0.15),
     Debris(1.7, 3000, scale_rel_u=0.03, size_rel_u_at_limit=0.05),
+    Debris(1.6, 3000, size_rel_u_at_limit=0.15, median_um=20.0),  # most debris lies below the limit
 )
 
 
@@ -133,11 +154,11 @@ def main(runs: int) -> None:
     for debris in CAMPAIGN:
         print(f"\n{debris}")
         print(f"{'rating':>6}  {'quantity':24}{'truth':>7}{'used':>7}{'covered':>9}{'width':>7}")
-        for (rating, name), (used, covered, width) in coverage(debris, runs).items():
-            power = {"c": 0, "a": 2, "v": 3}[name[0]]
-            truth = debris.true_share(rating, power)
+        found = coverage(debris, runs) | coverage(debris, runs, bootstrap_intervals)
+        for (rating, name), (used, covered, width) in sorted(found.items()):
+            truth = debris.true_share(rating, POWERS[name.split(",")[0]])
             print(f"{rating:6.0f}  {name:24}{truth:7.3f}{used:7.2f}{covered:9.3f}{width:7.3f}")
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 400)

@@ -125,9 +125,11 @@ def _to_pixels(tile: Field, view: CameraMap, box: Box) -> Field:
 
 
 def _lens_blur(tile: Field, camera: Camera, sigma_px: float) -> Field:
-    sigma = sigma_px * camera.supersample
-    if sigma < 0.1:
+    """Blur the fine grid, whose points have already averaged over their own small square (variance 1/12)."""
+    variance = (sigma_px * camera.supersample) ** 2 - 1 / 12
+    if variance < 0.01:
         return tile
+    sigma = np.sqrt(variance)
     blurred = cv2.GaussianBlur(tile, (0, 0), sigma)
     if camera.halo:
         wide = cv2.GaussianBlur(tile, (0, 0), 2.5 * sigma)

@@ -107,7 +107,7 @@ def _make_piece(kind: str, ecd_mm: float, debris: Debris, rng: np.random.Generat
 def _make_shape(look: Material, ecd_mm: float, debris: Debris, rng: np.random.Generator) -> Grain | Fibre:
     if look.form in ("fibre", "curl"):
         low, high = np.log(debris.fibre_width_um)
-        width = float(np.exp(rng.uniform(low, high))) / 1000
+        width = max(float(np.exp(rng.uniform(low, high))) / 1000, ecd_mm / 10)
         length = max(np.pi / 4 * ecd_mm**2 / width, (8 if look.form == "fibre" else 4) * width)
         curl = rng.uniform(0.2, 0.9) if look.form == "fibre" else rng.uniform(1.0, 1.6)
         return random_fibre(rng, width, length, curl)
@@ -122,8 +122,9 @@ def _lay_apart(
     low, high = own[:, :2].min(axis=0) - own[:, 2].max(), own[:, :2].max(axis=0) + own[:, 2].max()
     if rng.random() < debris.on_edge:
         low, high = low * 0, high * 0
-    for _ in range(4000):
-        centre = rng.uniform(np.array(rect[:2]) - low, np.array(rect[:2]) + rect[2:] - high)
+    room = np.array(rect[2:]) - (high - low)
+    for _ in range(4000 if (room > 0).all() else 0):
+        centre = np.array(rect[:2]) - low + room * rng.random(2)
         if _is_free(own + np.array([*centre, 0]), taken, debris.gap_um / 1000):
             return replace(piece, centre_mm=(float(centre[0]), float(centre[1])))
     raise ValueError(f"no room for {debris.count} pieces with gaps of {debris.gap_um} um in {rect[2:]} mm")

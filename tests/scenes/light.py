@@ -18,7 +18,7 @@ from tests.scenes.shapes import Fibre
 
 # Light from all around that a plate at height z keeps from the paper is its silhouette convolved with
 # z^2 / (pi (d^2 + z^2)^2); Gauss-Laguerre quadrature turns that kernel into Gaussians: (weight, sigma / z).
-CONTACT_KERNEL = ((0.7111, 1.097), (0.2785, 0.467), (0.0104, 0.282))
+CONTACT_KERNEL = ((0.6032, 1.245), (0.3574, 0.535), (0.0394, 0.332))
 PLATE_HEIGHT = 0.45  # of a piece's thickness: about where its outline stands
 
 
@@ -92,7 +92,7 @@ def illumination(light: Light, view: CameraMap, x_mm: Field, y_mm: Field) -> Fie
 def _extent(piece: Piece, light: Light, view: CameraMap) -> tuple[tuple[int, int], tuple[int, int]]:
     towards = light.towards()
     reach = piece.height_mm * max(
-        1.6, np.hypot(*towards[:2]) / towards[2] + 3 * light.lamp_radius / towards[2] ** 2
+        1.7, np.hypot(*towards[:2]) / towards[2] + 3 * light.lamp_radius / towards[2] ** 2
     )
     low_x, low_y, high_x, high_y = piece.polygon.buffer(reach + 0.01).bounds
     box = view.to_px(np.array([[low_x, low_y], [high_x, low_y], [low_x, high_y], [high_x, high_y]]))
@@ -158,7 +158,9 @@ def _shade(piece: Piece, light: Light, cover: Field, to_fine: NDArray[np.float64
     opaque = 1 - piece.look.clear
     cast = _cast_shadow(piece, light, cover, to_fine, pitch)
     plate = PLATE_HEIGHT * piece.height_mm / pitch
-    near = sum(weight * _blurred(cover, sigma * plate) for weight, sigma in CONTACT_KERNEL)
+    near = np.zeros_like(cover)
+    for weight, sigma in CONTACT_KERNEL if plate > 0.3 else ():
+        near += weight * _blurred(cover, sigma * plate)
     lamp = light.direct * (1 - opaque * cast)
     room = (1 - light.direct) * (1 - opaque * light.contact * near)
     return np.asarray(lamp + room, dtype=np.float32)
@@ -182,7 +184,8 @@ def _cast_shadow(
         thrown = cv2.warpAffine(cover, move, cover.shape[::-1], flags=cv2.INTER_LINEAR)
         softness = height * light.lamp_radius / towards[2] ** 2 / pitch / 2
         shadow = np.maximum(shadow, _blurred(thrown, softness))
-    return shadow
+    open_part = 1 - cover  # of a grid point on the outline; what is covered is hidden, not shaded
+    return np.where(open_part > 0.01, np.clip((shadow - cover) / np.maximum(open_part, 0.01), 0, 1), shadow)
 
 
 def _cross_sections(piece: Piece) -> tuple[tuple[float, float], ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +59,7 @@ def pair(true: Table, found: Table) -> Pairs:
 def recall(true: Table, pairs: Pairs, from_px: float, least_contrast: float = 0.3) -> float:
     """Return the part of true particles of at least `from_px` that were found; NaN where there are none.
 
-    Only pieces that differ from the paper by `least_contrast` count: what is nearly paper-coloured is invisible.
+    Only pieces that differ from the paper by `least_contrast` count: paper-coloured ones are invisible.
     """
     asked = (true["ecd_px"] >= from_px) & (np.abs(true["contrast"]) >= least_contrast)
     return _part(asked, pairs.true)
@@ -75,7 +76,7 @@ def ecd_bias(true: Table, found: Table, pairs: Pairs) -> tuple[ClassBias, ...]:
     size = true["ecd_px"][pairs.true][grain]
     ratio = (found["ecd_um"][pairs.found] / true["ecd_um"][pairs.true])[grain]
     rows = []
-    for low, high in zip(CLASSES_PX[:-1], CLASSES_PX[1:], strict=True):
+    for low, high in pairwise(CLASSES_PX):
         part = ratio[(size >= low) & (size < high) & np.isfinite(ratio)]
         if len(part):
             middle = float(np.median(part))

@@ -11,10 +11,15 @@ Field = NDArray[np.float32]
 
 def texture(side: int, correlation_px: float, rng: np.random.Generator) -> Field:
     """Return a seamless square of white noise blurred by `correlation_px`, zero mean, unit deviation."""
-    white = rng.standard_normal((side, side)).astype(np.float32)
-    margin = min(side, int(4 * correlation_px) + 2)
+    coarse = 1 << int(np.log2(np.clip(correlation_px / 4, 1, side // 64)))
+    white = rng.standard_normal((side // coarse, side // coarse), dtype=np.float32)
+    margin = min(side // coarse, int(4 * correlation_px / coarse) + 4)
     wrapped = np.pad(white, margin, mode="wrap")
-    smooth = cv2.GaussianBlur(wrapped, (0, 0), correlation_px)[margin:-margin, margin:-margin]
+    smooth = cv2.GaussianBlur(wrapped, (0, 0), correlation_px / coarse)
+    if coarse > 1:
+        smooth = cv2.resize(smooth, None, fx=coarse, fy=coarse, interpolation=cv2.INTER_CUBIC)
+    cut = margin * coarse
+    smooth = smooth[cut : cut + side, cut : cut + side]
     return np.asarray((smooth - smooth.mean()) / smooth.std(), dtype=np.float32)
 
 

@@ -18,6 +18,7 @@ DPI = 600
 DOT_UM = 25400 / DPI
 RASTER_PX = 27e6  # of the finished print: 21 um a pixel for the wide frame, 2.6 for micro
 EDGE_UM = 22.0  # deviation of the blur that turns the dots into a distance from their edge
+FAR_UM = 1000.0
 SCREEN_DOTS = 5.66  # halftone: 106 lines an inch at 45 degrees
 STRIP = 512
 
@@ -82,8 +83,8 @@ def _spread_toner(
     from scipy.special import ndtr, ndtri
 
     pitch = DOT_UM / zoom
-    steps = np.linspace(0, 1, 4097)
-    distance_of = (EDGE_UM * ndtri(np.clip(steps, 1e-3, 1 - 1e-3))).astype(np.float32)
+    distance_of = (EDGE_UM * ndtri(np.linspace(0, 1, 16385))).astype(np.float32)
+    distance_of[[0, -1]] = (-FAR_UM, FAR_UM)  # no toner far from any edge, no hole deep inside
     cover_of = (65535 * ndtr(np.linspace(-4, 4, 4097))).astype(np.uint16)
     ragged = texture(2048, spec.ragged_length_um / pitch, rng)
     mottle = texture(1024, max(60 / pitch, 1.0), rng)
@@ -96,7 +97,7 @@ def _spread_toner(
         near = cv2.GaussianBlur(strip.astype(np.float32), (0, 0), EDGE_UM / pitch)
         high = min(row + step, dots.shape[0])
         near = near[(row - first) * zoom : (high - first) * zoom]
-        away = np.take(distance_of, (near * 4096 + 0.5).astype(np.uint16))
+        away = np.take(distance_of, (near * 16384 + 0.5).astype(np.uint16))
         away += spec.growth_um + spec.ragged_um * crop_wrapped(ragged, row * zoom, 0, near.shape)
         place = np.clip(away * (512 / spec.soft_um) + 2048.5, 0, 4096).astype(np.uint16)
         density = 1 - spec.mottle * spec.ink * np.abs(crop_wrapped(mottle, row * zoom, 0, near.shape))

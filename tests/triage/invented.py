@@ -126,11 +126,11 @@ def _blob(rng: Any, radius: float) -> np.ndarray:
 
 
 def _fibre(rng: Any, length: float) -> np.ndarray:
-    """Return the outline of a curved strip two and a half pixels wide."""
+    """Return the outline of a curved strip 2.3 pixels wide."""
     t = np.linspace(-0.5, 0.5, 30)
     bend, turn = rng.uniform(-0.5, 0.5), rng.uniform(0, np.pi)
     line = length * np.column_stack([t, bend * t**2])
-    strip = np.vstack([line + np.array([0, 1.25]), line[::-1] - np.array([0, 1.25])])
+    strip = np.vstack([line + np.array([0, 1.15]), line[::-1] - np.array([0, 1.15])])
     spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     return (strip @ spin).astype(np.float32)
 
@@ -161,7 +161,7 @@ def _fill(rng: Any, outlines: list[np.ndarray], fibres: np.ndarray, um_per_px: f
         row["perimeter_um"] = cv2.arcLength(outline, True) * um_per_px
         row["feret_max_um"], row["feret_min_um"] = max(sides) * um_per_px, min(sides) * um_per_px
         row["ecd_um"] = np.sqrt(4 * area / np.pi)
-    table["width_um"] = np.where(fibres, 2.5 * um_per_px, table["feret_min_um"])
+    table["width_um"] = np.where(fibres, 2.3 * um_per_px, table["feret_min_um"])
     table["length_um"] = table["feret_max_um"]
     table["ecd_u_um"] = 0.02 * table["ecd_um"] + 2
     table["x_mm"], table["y_mm"] = table["x_px"] * um_per_px / 1000, table["y_px"] * um_per_px / 1000
@@ -181,8 +181,8 @@ def _advice() -> Advice:
         actions=(
             Action(
                 "check_cap_and_can",
-                "Find where the debris comes from before changing anything else: filler cap and its vent, the "
-                "strainer in the filler neck, the fuel can and funnel, the inside of the tank, the hose.",
+                "Find where the debris comes from before changing anything else: filler cap and its vent, "
+                "the strainer in the filler neck, the fuel can and funnel, the inside of the tank, the hose.",
                 ("20 pieces look like sand or grit", "nothing in the picture says that the source is gone"),
             ),
             Action(

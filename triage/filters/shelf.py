@@ -8,12 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from calibration.kept import data_folder
 from triage.errors import UserError
 
 MEANINGS = {"screen": ("opening",), "paper": ("nominal", "absolute", "unknown")}
 ELEMENTS = tuple(MEANINGS)
 LEAST_UM, MOST_UM = 1.0, 2000.0
 BLOCK = "[[filter]]"
+FILE_NAME = "filters.toml"
 
 
 @dataclass(frozen=True)
@@ -27,20 +29,26 @@ class Filter:
     shelf_number: str = ""
 
 
+def filter_list() -> Path:
+    """Return the list in use: the shop's own in the user's data folder, else the packaged one."""
+    own = data_folder() / FILE_NAME
+    return own if own.exists() else packaged_list()
+
+
 def packaged_list() -> Path:
-    """Return the list that comes with the program; copy it to start one's own."""
-    return Path(__file__).with_name("filters.toml")
+    """Return the list that comes with the program; a copy of it in the data folder is the shop's own."""
+    return Path(__file__).with_name(FILE_NAME)
 
 
 def load_filters(path: Path | None = None) -> tuple[Filter, ...]:
-    """Return the filters of a list, coarsest first; without a path, of the packaged one.
+    """Return the filters of a list, coarsest first; without a path, of the list in use.
 
     Raises
     ------
     UserError
         The file cannot be read or an entry is wrong: names the file, the line and the remedy.
     """
-    path = path or packaged_list()
+    path = path or filter_list()
     try:
         text = path.read_text(encoding="utf-8")
         blocks = tomllib.loads(text).get("filter")

@@ -15,14 +15,13 @@ from numpy.typing import NDArray
 from triage.analysis import Analysis
 from triage.report.words import inches, microns, over
 from triage.sizing import Passing
-from triage.sizing.distribution import volumes_um3
-from triage.sizing.exact import binomial_limits
+from triage.sizing.passing import Population, count_share, select
 
 Array = NDArray[np.float64]
 
 INK, SOFT, FAINT, ACCENT, TINT = 0x1B2126, 0x59636B, 0xC9CFD3, 0x0B5563, 0xD5E3E6
 DASHES: dict[str, tuple[float, ...]] = {"by_count": (), "by_area": (7, 3), "by_volume": (1.2, 2.6)}
-STEPS = 160
+STEPS, BAND_STEPS = 160, 48
 
 
 @dataclass(frozen=True)
@@ -51,16 +50,17 @@ def chart(analysis: Analysis, width: float, height: float, font: float = 8) -> A
     """Describe the chart as a reportlab drawing of `width` x `height` points, lettering `font` points."""
     from reportlab.graphics.shapes import Drawing
 
-    plot = plot_area(analysis, width, height, font)
+    population = _population(analysis)
+    plot = plot_area(population, analysis.passing, (width, height), font)
     drawing = Drawing(width, height)
     parts = [
         *_hatching(plot, plot.x(analysis.sizes.from_um)),
         *_grid(plot, analysis.sizes.from_um),
         *_axis(plot),
         *_rating_lines(plot, [row.rating_um for row in analysis.passing]),
-        *_curves(plot, analysis),
+        *_curves(plot, population),
         *_whiskers(plot, analysis.passing),
-        *_notes(plot, analysis),
+        *_notes(plot, population),
         *_key(plot, font),
     ]
     for part in parts:
@@ -82,13 +82,15 @@ def chart_svg(analysis: Analysis, width: float, height: float, font: float = 8) 
     return re.sub(r"<title>.*?</desc>", "", svg, count=1, flags=re.DOTALL)
 
 
-def plot_area(analysis: Analysis, width: float, height: float, font: float) -> Plot:
+def plot_area(
+    population: Population, passing: tuple[Passing, ...], size: tuple[float, float], font: float
+) -> Plot:
     """Return the plotting rectangle: sizes from below the finest rating to above the biggest piece."""
-    ratings = [row.rating_um for row in analysis.passing]
-    sizes = _sizes(analysis)[0]
-    low = 0.8 * min([*ratings, analysis.sizes.from_um])
-    high = 1.25 * max([*ratings, 2 * analysis.sizes.from_um, *sizes[-1:]])
-    return Plot(4.4 * font, 6.2 * font, width - 1.2 * font, height - 4.6 * font, low, high, font)
+    ratings = [row.rating_um for row in passing]
+    biggest = float(population.size_um.max(initial=0.0))
+    low = 0.8 * min([*ratings, population.from_um])
+    high = 1.25 * max([*ratings, 2 * population.from_um, biggest])
+    return Plot(4.4 * font, 6.2 * font, size[0] - 1.2 * font, size[1] - 4.6 * font, low, high, font)
 
 
 def cumulative(sizes: Array, amount: Array, at_um: Array) -> Array:
@@ -98,40 +100,42 @@ def cumulative(sizes: Array, amount: Array, at_um: Array) -> Array:
     return share
 
 
-def _sizes(analysis: Analysis) -> tuple[Array, Any]:
-    """Return the sorted passing sizes that the shares are of, and their rows of the table."""
-    table = analysis.particles
-    sizes = table["passing_size_um"]
-    rows = table[np.isfinite(sizes) & (sizes >= analysis.sizes.from_um) & (table["weight"] > 0)]
-    rows = rows[np.argsort(rows["passing_size_um"], kind="stable")]
-    return rows["passing_size_um"], rows
+def _population(analysis: Analysis) -> Population:
+    """Return the pieces that the shares are of."""
+    scales = [photo.scale.um_per_px_rel_u for photo in analysis.photos if photo.usable and photo.scale]
+    return select(analysis.particles, analysis.sizes.from_um, max(scales, default=0.0))
 
 
-def _curves(plot: Plot, analysis: Analysis) -> list[Any]:
-    from reportlab.graphics.shapes import Polygon, PolyLine
-    from reportlab.lib.colors import HexColor
+def _curves(plot: Plot, population: Population) -> list[Any]:
+    from reportlab.graphics.shapes import PolyLine
 
-    sizes, rows = _sizes(analysis)
-    if not len(sizes):
+    if not population.size_um.size:
         return []
-    at_um = np.geomspace(analysis.sizes.from_um, plot.high_um, STEPS)
-    xs = [plot.x(um) for um in at_um]
-    weight = rows["weight"]
-    amounts = {
-        "by_count": weight,
-        "by_area": weight * rows["area_um2"],
-        "by_volume": weight * volumes_um3(rows),
-    }
-    number = cumulative(sizes, weight, at_um)
-    limits = np.array([binomial_limits(share * len(sizes), len(sizes)) for share in number])
-    edge = [*zip(xs, limits[:, 0], strict=True), *zip(xs[::-1], limits[::-1, 1], strict=True)]
-    band = [v for x, share in edge for v in (x, plot.y(share))]
-    parts = [Polygon(band, fillColor=HexColor(TINT), strokeColor=None, fillOpacity=0.75)]
-    for name in ("by_volume", "by_area", "by_count"):
-        curve = cumulative(sizes, amounts[name], at_um)
-        points = [v for x, share in zip(xs, curve, strict=True) for v in (x, plot.y(share))]
+    order = np.argsort(population.size_um, kind="stable")
+    amounts = {"by_volume": population.volume, "by_area": population.area, "by_count": population.weight}
+    at_um = np.geomspace(population.from_um, plot.high_um, STEPS)
+    parts = [_band(plot, population)]
+    for name, amount in amounts.items():
+        shares = cumulative(population.size_um[order], amount[order], at_um)
+        points = [v for um, share in zip(at_um, shares, strict=True) for v in (plot.x(um), plot.y(share))]
         parts.append(PolyLine(points, **_pen(name)))
     return parts
+
+
+def _band(plot: Plot, population: Population) -> Any:
+    """Shade the 95 % interval of the share by number, as the passing table gives it at the ratings."""
+    from reportlab.graphics.shapes import Polygon
+    from reportlab.lib.colors import HexColor
+
+    at_um = np.geomspace(population.from_um, plot.high_um, BAND_STEPS)
+    shares = [count_share(population, um) for um in at_um]
+    lower = [(plot.x(um), plot.y(share.low or 0.0)) for um, share in zip(at_um, shares, strict=True)]
+    upper = [
+        (plot.x(um), plot.y(1.0 if share.high is None else share.high))
+        for um, share in zip(at_um, shares, strict=True)
+    ]
+    corners = [v for point in lower + upper[::-1] for v in point]
+    return Polygon(corners, fillColor=HexColor(TINT), strokeColor=None, fillOpacity=0.75)
 
 
 def _pen(name: str) -> dict[str, Any]:
@@ -199,19 +203,19 @@ def _hatching(plot: Plot, right: float) -> list[Any]:
     return parts
 
 
-def _notes(plot: Plot, analysis: Analysis) -> list[Any]:
+def _notes(plot: Plot, population: Population) -> list[Any]:
     """Say in words what the hatching means, and where there is nothing to draw."""
     from reportlab.graphics.shapes import Group
 
-    right = plot.x(analysis.sizes.from_um)
+    right = plot.x(population.from_um)
     wide = right - plot.left > 8 * plot.font
-    under = f"under {microns(analysis.sizes.from_um)} µm"
+    under = f"under {microns(population.from_um)} µm"
     lines = ["not measurable", "in this photo:", under] if wide else [f"not measurable: {under}"]
     label = Group(*_boxed(lines, plot.font))
     label.translate((plot.left + right) / 2 if wide else plot.left + 1.1 * plot.font, plot.y(0.5))
     if not wide:
         label.rotate(90)
-    if len(_sizes(analysis)[0]):
+    if population.size_um.size:
         return [label]
     nothing = Group(*_boxed(["no pieces sized"], plot.font))
     nothing.translate((right + plot.right) / 2, plot.y(0.5))
@@ -267,7 +271,7 @@ def _axis(plot: Plot) -> list[Any]:
 
 
 def _key(plot: Plot, font: float) -> list[Any]:
-    from reportlab.graphics.shapes import Line
+    from reportlab.graphics.shapes import PolyLine
 
     y, x = plot.bottom - 5.6 * font, 1.0
     parts: list[Any] = []
@@ -276,9 +280,9 @@ def _key(plot: Plot, font: float) -> list[Any]:
         ("by_area", "by area"),
         ("by_volume", "by volume"),
     ):
-        parts.append(Line(x, y + 0.3 * font, x + 3 * font, y + 0.3 * font, **_pen(name)))
+        parts.append(PolyLine([x, y + 0.3 * font, x + 3 * font, y + 0.3 * font], **_pen(name)))
         parts.append(_text(x + 3.5 * font, y, words, font, INK))
-        x += (3.5 + 0.48 * len(words) + 1.2) * font
+        x += (3.5 + 0.5 * len(words) + 1.4) * font
     return parts
 
 

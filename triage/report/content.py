@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from triage.analysis import Analysis, PhotoResult
+from triage.analysis import Analysis
 from triage.debris.particles import ParticleTable
 from triage.report import words
 from triage.report.closeup import shown_particle
@@ -29,20 +29,13 @@ AT_HOME = {
     "clean_tank": "Once the tank is clean, fill only from a clean, closed can and wipe round the cap first.",
 }
 AT_HOME_ELSE = "Fill from a clean, closed can and wipe round the filler cap before you open it."
-DEFINITIONS = (
-    "A share is of the pieces this photo could size, by the clean-cut opening they just pass: fibres by "
-    "width, others by their narrowest side.",
-    "Intervals are 95 %. Volume is estimated from outlines, not weighed; where few pieces decide it has no "
-    "interval.",
-    "Kinds are what a piece looks like, learnt on rendered pictures; confirm with a magnet or a squeeze.",
-)
 
 
 @dataclass(frozen=True)
 class PassingRow:
     """One line of the passing table, ready to print."""
 
-    rating: str
+    rating: str  # with the element: "75 screen"
     inch: str
     sieve: str
     stopped: str
@@ -163,15 +156,6 @@ def passing_rows(analysis: Analysis) -> list[PassingRow]:
     return [_passing_row(row) for row in by_rating(analysis)]
 
 
-def meanings(analysis: Analysis) -> list[str]:
-    """Return what each measurable rating can mean, one sentence a meaning."""
-    gathered: dict[str, list[str]] = {}
-    for row in by_rating(analysis):
-        if row.measurable:
-            gathered.setdefault(row.band.meaning, []).append(words.microns(row.rating_um))
-    return [words.typeset(f"{words.listed(um)} µm: {meaning}.") for meaning, um in gathered.items()]
-
-
 def passing_caption(analysis: Analysis) -> str:
     """Return what the shares of the passing table are shares of."""
     from_um = analysis.sizes.from_um
@@ -199,23 +183,10 @@ def size_lines(analysis: Analysis) -> list[tuple[str, str]]:
 
 def kinds(analysis: Analysis) -> str:
     """Return how many of the sized pieces look like what, most frequent first."""
-    looks = Counter(_sized(analysis)["kind"].tolist()).most_common()
+    looks = Counter(sized(analysis)["kind"].tolist()).most_common()
     return (
         ", ".join(f"{words.KIND_WORDS.get(kind, kind)} {count}" for kind, count in looks) or "nothing sized"
     )
-
-
-def measured_how(analysis: Analysis) -> list[str]:
-    """Return scale, limits and uncertainty, a sentence or two each."""
-    lines = [line for photo in analysis.photos for line in _photo_lines(photo)]
-    return [*lines, *_size_uncertainty(analysis), *_sample_lines(analysis)]
-
-
-def small_print(analysis: Analysis) -> list[str]:
-    """Return the small print in paragraphs: how it was measured, what ratings mean, what the words mean."""
-    made_by = f"Program {analysis.program_version}, method {analysis.method_version}."
-    paragraphs = (measured_how(analysis), meanings(analysis), [*DEFINITIONS, made_by])
-    return [" ".join(sentences) for sentences in paragraphs if sentences]
 
 
 def problems(analysis: Analysis) -> list[tuple[str, str, str]]:
@@ -238,7 +209,7 @@ def _passing_row(row: Passing) -> PassingRow:
         band = words.interval(row.band.low, row.band.high)
         shares = (words.share(row.by_count), words.share(row.by_area), words.share(row.by_volume), band)
     return PassingRow(
-        words.microns(row.rating_um),
+        f"{words.microns(row.rating_um)} {row.element}",
         words.thou(row.rating_um),
         f"No. {sieve.number}" if sieve else "none",
         str(row.stopped_count) if row.measurable else "–",
@@ -259,14 +230,15 @@ def _percentiles(values: Percentiles) -> tuple[str, ...]:
     return tuple(TOO_FEW if um is None else words.size(um) for um in sizes)
 
 
-def _sized(analysis: Analysis) -> ParticleTable:
+def sized(analysis: Analysis) -> ParticleTable:
+    """Return the rows of the pieces that were sized and stand whole in the window."""
     table = analysis.particles
     return table[~table["below_sizing_limit"] & (table["weight"] > 0)]
 
 
 def _looks(analysis: Analysis) -> str:
     """Return what most pieces look like, where one kind has more than half or two have a fifth each."""
-    looks = Counter(_sized(analysis)["kind"].tolist())
+    looks = Counter(sized(analysis)["kind"].tolist())
     if looks.total() == 1:
         (kind,) = looks
         return "" if kind == "unsure" else f", and it looks like {words.KIND_WORDS[kind]}"
@@ -277,58 +249,3 @@ def _looks(analysis: Analysis) -> str:
         return f", and most look like {told[0][0]}"
     common = [name for name, part in told if part >= 0.2]
     return f", and many look like {words.listed(common)}" if common else ""
-
-
-def _photo_lines(photo: PhotoResult) -> list[str]:
-    lines = []
-    scale, limits = photo.scale, photo.limits
-    if scale:
-        source = words.SCALE_WORDS.get(scale.source, scale.source)
-        card = f" no. {scale.card_number}" if scale.card_number is not None else ""
-        frame = f", {words.FRAME_WORDS.get(scale.frame, scale.frame)}" if scale.frame else ""
-        tilt = f"; tilted {scale.tilt_deg:.0f}°" if scale.tilt_deg is not None else ""
-        lines.append(
-            f"{photo.file}: scale from {source}{card}{frame}, {scale.um_per_px:.4g} µm a pixel, "
-            f"±{200 * scale.um_per_px_rel_u:.2g} % (95 %){tilt}."
-        )
-    if limits:
-        seen, sized = words.size(limits.smallest_seen_um), words.size(limits.smallest_sized_um)
-        faint_seen, faint_sized = (
-            words.size(limits.smallest_seen_faint_um),
-            words.size(limits.smallest_sized_faint_um),
-        )
-        lines.append(
-            f"A dark piece is seen from {seen} and sized from {sized}, a faint one seen from {faint_seen} "
-            f"and sized from {faint_sized}; blur {words.size(limits.blur_fwhm_um)} at half height."
-        )
-    return lines
-
-
-def _size_uncertainty(analysis: Analysis) -> list[str]:
-    sized = _sized(analysis)
-    if not len(sized):
-        return []
-    typical = 200 * float(np.nanmedian(sized["ecd_u_um"] / sized["ecd_um"]))
-    cut = int(np.count_nonzero(analysis.particles["touches_edge"]))
-    lines = [f"Sizes of single pieces: typically ±{typical:.2g} % (95 %)."]
-    if cut:
-        lines.append(
-            f"{words.pieces(cut)} cut by the window's edge: outlined, in no count; others stand for them."
-        )
-    return lines
-
-
-def _sample_lines(analysis: Analysis) -> list[str]:
-    sample, blank = analysis.sample, analysis.blank
-    lines = []
-    if analysis.sizes.seen_unsized:
-        lines.append(
-            f"Seen but too small or too faint to size: {analysis.sizes.seen_unsized}; they are in no share."
-        )
-    if sample.fraction is not None and sample.fraction < 1:
-        lines.append(f"Part of the debris that was photographed: {100 * sample.fraction:.0f} %.")
-    if blank:
-        verdict = "clean enough" if blank.ok else "too dirty: clean the card and repeat"
-        counted = f"{words.pieces(blank.count)} on {blank.exposure_cm2:.0f} cm²"
-        lines.append(f"Empty card, sheet or paper: {counted}, {verdict}; not subtracted.")
-    return lines

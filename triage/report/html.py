@@ -14,6 +14,7 @@ from triage.report.chart import chart_svg
 from triage.report.closeup import closeup, closeup_words
 from triage.report.files import write_whole
 from triage.report.picture import Picture, annotate, encode
+from triage.report.small_print import small_print
 from triage.report.visit import Visit
 
 PICTURE_PX = 1600
@@ -27,7 +28,7 @@ HEADS = (
     "by number",
     "by area",
     "by volume",
-    "over meanings",
+    "over what it can mean",
 )
 
 
@@ -91,7 +92,7 @@ def _technician(analysis: Analysis) -> str:
 {_problems(analysis)}
 <h2>Scale, uncertainty and limits</h2>
 <ul class="small">
-{_items(content.small_print(analysis))}</ul>
+{_items(small_print(analysis))}</ul>
 </section>
 """
 
@@ -147,9 +148,9 @@ def _passing_line(row: content.PassingRow) -> str:
         f'<td data-head="{head}">{escape(text)}</td>' for head, text in zip(HEADS[1:], shown, strict=False)
     )
     if row.measurable:
-        return f'<tr><th scope="row">{row.rating} µm</th>{cells}</tr>\n'
+        return f'<tr><th scope="row">{row.rating.replace(" ", " µm ", 1)}</th>{cells}</tr>\n'
     return (
-        f'<tr class="unmeasured"><th scope="row">{row.rating} µm</th>{cells}'
+        f'<tr class="unmeasured"><th scope="row">{row.rating.replace(" ", " µm ", 1)}</th>{cells}'
         f'<td class="wide" colspan="{len(HEADS) - 3}">{escape(row.by_count)}</td></tr>\n'
     )
 

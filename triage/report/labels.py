@@ -18,7 +18,7 @@ INK = (18, 22, 26)
 BOX = (255, 255, 255)
 COARSE = 8  # the map of what is covered is this much smaller than the picture
 ANGLES = np.deg2rad(np.arange(0, 360, 30))
-REACHES = (1.2, 2.5, 4.5, 7.0)  # distance from the particle in letter heights
+REACHES = (1.2, 2.5, 4.5, 7.0, 11.0)  # distance from the particle in letter heights
 
 
 @lru_cache(maxsize=4)
@@ -50,17 +50,39 @@ def place_labels(picture: Picture, shapes: list[Points], names: dict[int, str], 
     shapes : outlines in picture pixels, all of them: labels keep off them where they can
     names : label by index into `shapes`
     """
-    covered = _covered(picture.shape[:2], shapes)
-    boxes: dict[str, Box] = {}
-    for row, name in names.items():
-        box = _free_box(shapes[row], _box_size(name, size_px), covered, list(boxes.values()))
-        if box is not None:
-            boxes[name] = box
-            _leader(picture, shapes[row], box, max(1, size_px // 14))
-    for name, (x0, y0, x1, y1) in boxes.items():
+    boxes = free_boxes(picture.shape[:2], shapes, names, size_px)
+    for row, box in boxes.items():
+        _leader(picture, shapes[row], box, max(1, size_px // 14))
+    for row, (x0, y0, x1, y1) in boxes.items():
         cv2.rectangle(picture, (x0, y0), (x1, y1), BOX, -1)
         cv2.rectangle(picture, (x0, y0), (x1, y1), INK, max(1, size_px // 20))
-        write(picture, name, (x0 + size_px // 3, y0 + size_px // 6), size_px)
+        write(picture, names[row], (x0 + size_px // 3, y0 + size_px // 6), size_px)
+
+
+def free_boxes(
+    size: tuple[int, ...], shapes: list[Points], names: dict[int, str], text_px: int
+) -> dict[int, Box]:
+    """Return a box for each label, inside a picture of `size` (rows, columns) and apart from each other.
+
+    A label for which no place is left has no box.
+    """
+    covered = _covered(size, shapes)
+    around = {row: _around(shapes[row]) for row in names}
+    boxes: dict[int, Box] = {}
+    lines: list[Box] = []
+    for row, name in names.items():
+        others = [box for other, box in around.items() if other != row]
+        taken = [*boxes.values(), *lines, *others]
+        box = _free_box(shapes[row], _box_size(name, text_px), covered, taken)
+        if box is not None:
+            boxes[row] = box
+            lines.append(_around(np.array(_leader_ends(shapes[row], box))))
+    return boxes
+
+
+def _around(points: Points) -> Box:
+    (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+    return int(x0), int(y0), int(x1) + 1, int(y1) + 1
 
 
 def _box_size(name: str, size_px: int) -> tuple[int, int]:
@@ -84,13 +106,14 @@ def _free_box(
     best, best_cost = None, np.inf
     for reach in REACHES:
         for angle in ANGLES:
-            away = np.array([np.cos(angle), np.sin(angle)])
+            away = np.array([np.cos(angle), np.sin(angle)]) / max(abs(np.cos(angle)), abs(np.sin(angle)))
             middle = centre + away * (half + np.array(size) / 2 + reach * size[1] / 2)
             x0, y0 = (int(v) for v in middle - np.array(size) / 2)
             box = (x0, y0, x0 + size[0], y0 + size[1])
             if x0 < 2 or y0 < 2 or box[2] > width - COARSE - 2 or box[3] > height - COARSE - 2:
                 continue
-            if any(_overlap(box, other, size[1] // 4) for other in taken):
+            line = _around(np.array(_leader_ends(shape, box)))
+            if any(_overlap(box, other, size[1] // 4) or _overlap(line, other, 0) for other in taken):
                 continue
             cost = _hidden(covered, box) + 0.12 * reach
             if cost < best_cost:
@@ -109,10 +132,14 @@ def _hidden(covered: NDArray[np.float64], box: Box) -> float:
     return float(total) / max(1, (x1 - x0) * (y1 - y0))
 
 
-def _leader(picture: Picture, shape: Points, box: Box, stroke: int) -> None:
-    """Draw a line from the box's nearest edge to the shape's nearest point."""
+def _leader_ends(shape: Points, box: Box) -> tuple[Points, Points]:
+    """Return the ends of the line from the box's nearest edge to the shape's nearest point."""
     middle = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
     end = shape[np.argmin(np.hypot(*(shape - middle).T))]
-    start = np.clip(end, (box[0], box[1]), (box[2], box[3]))
+    return np.clip(end, (box[0], box[1]), (box[2], box[3])), end
+
+
+def _leader(picture: Picture, shape: Points, box: Box, stroke: int) -> None:
+    start, end = ([round(v) for v in point.tolist()] for point in _leader_ends(shape, box))
     for colour, width in ((BOX, 3 * stroke), (INK, stroke)):
-        cv2.line(picture, [round(v) for v in start], [round(v) for v in end], colour, width, cv2.LINE_AA)
+        cv2.line(picture, start, end, colour, width, cv2.LINE_AA)

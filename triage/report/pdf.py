@@ -13,6 +13,7 @@ from triage.report.closeup import closeup, closeup_words
 from triage.report.files import write_whole
 from triage.report.flow import ACCENT, SOFT, beside, bordered, image, paragraph, printable, rich, rule, style
 from triage.report.picture import annotate
+from triage.report.small_print import small_print
 from triage.report.visit import Visit
 
 Paper = Literal["a4", "letter"]
@@ -23,7 +24,7 @@ DOTS_PER_POINT = 260 / 72  # pictures are sent at 260 dots an inch
 SMALL = style(7, SOFT, after=1)
 SECTION = style(11, ACCENT, bold=True, before=8, after=2)
 TABLE_HEADS = (
-    "rating<br/>µm",
+    "filter<br/>µm",
     "thou",
     "nearest<br/>sieve",
     "stopped",
@@ -33,7 +34,7 @@ TABLE_HEADS = (
     "by volume<br/>(estimated)",
     "over what a<br/>rating can mean",
 )
-TABLE_PARTS = (0.065, 0.06, 0.09, 0.085, 0.085, 0.165, 0.145, 0.145, 0.16)
+TABLE_PARTS = (0.1, 0.055, 0.085, 0.08, 0.075, 0.165, 0.145, 0.15, 0.145)
 
 
 def write_pdf(analysis: Analysis, path: Path, *, paper: Paper = "a4", visit: Visit | None = None) -> None:
@@ -71,7 +72,8 @@ def pdf_bytes(analysis: Analysis, paper: Paper, visit: Visit) -> bytes:
     if content.refused(analysis):
         story = _retake_page(analysis, column)
     else:
-        story = [*_customer_page(analysis, visit, column), PageBreak(), *_technician_page(analysis, column)]
+        customer = _customer_page(analysis, visit, column, 0.42 * height)
+        story = [*customer, PageBreak(), *_technician_page(analysis, column)]
     document.build(story)
     return stream.getvalue()
 
@@ -86,14 +88,14 @@ def _head(analysis: Analysis, width: float) -> list[Any]:
     ]
 
 
-def _customer_page(analysis: Analysis, visit: Visit, width: float) -> list[Any]:
+def _customer_page(analysis: Analysis, visit: Visit, width: float, tallest: float) -> list[Any]:
     picture, caption = closeup(analysis), closeup_words(analysis)
     if picture is None:
         index = next(i for i, photo in enumerate(analysis.photos) if photo.usable)
         picture, caption = annotate(analysis, index, 1500), "What was looked at lies inside the line."
     return [
         *_head(analysis, width),
-        image(picture, width, 380),
+        image(picture, width, tallest),
         paragraph(caption, style(10, SOFT, before=5, after=12)),
         *_part("What we found", content.found_plainly(analysis)),
         *(_part("What we did", visit.done) if visit.done else _blank("What we did", width, lines=2)),
@@ -135,7 +137,7 @@ def _technician_page(analysis: Analysis, width: float) -> list[Any]:
         *_sizes(analysis),
         *_what_to_do(analysis),
         *_problems(analysis),
-        *(paragraph(line, SMALL) for line in content.small_print(analysis)),
+        *(paragraph(line, SMALL) for line in small_print(analysis)),
         *(part for index in others for part in _other_photo(analysis, index, width)),
     ]
 

@@ -57,9 +57,14 @@ class View:
         return round((self.y1 - self.y0) * self.factor)
 
     @property
-    def stroke(self) -> int:
-        """Width of the pale line in pixels: an eighth of a millimetre."""
-        return max(1, round(self.width / self.across_mm / 8))
+    def pale(self) -> int:
+        """Width of the pale line in pixels: a seventh of a millimetre."""
+        return max(2, round(self.width / self.across_mm / 7))
+
+    @property
+    def dark(self) -> int:
+        """Width of the dark line in pixels; it shows on either side of the pale one."""
+        return self.pale + 2 * max(1, round(0.6 * self.pale))
 
     @property
     def text_px(self) -> int:
@@ -109,8 +114,8 @@ def annotate(analysis: Analysis, index: int, width: int | None = None, across_mm
     table = analysis.particles[mine]
     shapes = [_shape(table[row], analysis.outlines[at], view) for row, at in enumerate(mine)]
     if photo.window_px is not None:
-        _draw_window(canvas, view.to_view(photo.window_px), view.stroke)
-    _draw_shapes(canvas, table, shapes, view.stroke)
+        _draw_window(canvas, view.to_view(photo.window_px), view.pale)
+    _draw_shapes(canvas, table, shapes, view)
     place_labels(canvas, shapes, _names(table), view.text_px)
     if photo.scale is None:
         return canvas
@@ -159,7 +164,7 @@ def _crop(rgb: Picture, view: View) -> Picture:
 
 def _shape(particle: Any, outline: NDArray[np.float32], view: View) -> Points:
     """Return what is drawn round a particle: its outline a little outside itself, or a ring."""
-    gap = 1.5 * view.stroke + 0.5
+    gap = 0.5 * view.dark + 0.8
     if len(outline) >= 3 and not particle["below_sizing_limit"]:
         return _outside(view.to_view(outline.astype(float)), gap)
     centre = view.to_view(np.array([[particle["x_px"], particle["y_px"]]]))
@@ -179,25 +184,25 @@ def _outside(outline: Points, gap: float) -> Points:
     return outline + gap * normal / length[:, None]
 
 
-def _draw_shapes(canvas: Picture, table: ParticleTable, shapes: list[Points], stroke: int) -> None:
+def _draw_shapes(canvas: Picture, table: ParticleTable, shapes: list[Points], view: View) -> None:
     """Draw all dark lines first, so that no particle's dark line covers a neighbour's pale one."""
-    lines, closed = [], []
-    for particle, shape in zip(table, shapes, strict=True):
-        dashed = bool(particle["touches_edge"])
-        pieces = _dashes(shape, 5.0 * stroke) if dashed else [shape]
-        lines += pieces
-        closed += [not dashed] * len(pieces)
-    _draw_lines(canvas, lines, closed, stroke)
-
-
-def _draw_lines(canvas: Picture, lines: list[Points], closed: list[bool], stroke: int) -> None:
-    fixed = [
-        cv2.approxPolyDP(np.round(line * (1 << SHIFT)).astype(np.int32), TOLERANCE, False) for line in lines
+    cut = table["touches_edge"].tolist()
+    closed = [_fixed(shape) for shape, is_cut in zip(shapes, cut, strict=True) if not is_cut]
+    dashes = [
+        _fixed(dash)
+        for shape, is_cut in zip(shapes, cut, strict=True)
+        if is_cut
+        for dash in _dashes(shape, 2.5 * view.dark)
     ]
-    for colour, thickness in ((DARK, 3 * stroke), (PALE, stroke)):
-        for shut in (True, False):
-            chosen = [line for line, is_shut in zip(fixed, closed, strict=True) if is_shut == shut]
-            cv2.polylines(canvas, chosen, shut, colour, thickness, cv2.LINE_AA, SHIFT)
+    for colour, width in ((DARK, view.dark), (PALE, view.pale)):
+        cv2.polylines(canvas, closed, True, colour, width, cv2.LINE_AA, SHIFT)
+        cv2.polylines(canvas, dashes, False, colour, width, cv2.LINE_AA, SHIFT)
+
+
+def _fixed(line: Points) -> NDArray[np.int32]:
+    """Return a line in the drawing's fixed-point coordinates, straightened where that cannot be seen."""
+    scaled = np.round(line * (1 << SHIFT)).astype(np.int32)
+    return np.asarray(cv2.approxPolyDP(scaled, TOLERANCE, False), np.int32)
 
 
 def _dashes(shape: Points, dash: float) -> list[Points]:
@@ -212,7 +217,7 @@ def _dashes(shape: Points, dash: float) -> list[Points]:
 
 
 def _draw_window(canvas: Picture, polygon: Points, stroke: int) -> None:
-    fixed = [np.round(polygon * (1 << SHIFT)).astype(np.int32)]
+    fixed = [_fixed(polygon)]
     cv2.polylines(canvas, fixed, True, (255, 255, 255), 2 * stroke, cv2.LINE_AA, SHIFT)
     cv2.polylines(canvas, fixed, True, (90, 96, 104), stroke, cv2.LINE_AA, SHIFT)
 
@@ -239,7 +244,7 @@ def _foot(view: View, um_per_px: float) -> Picture:
     left = text
     for length, words, row in bars:
         right, top = left + round(length / um_per_px), round(row * text)
-        cv2.rectangle(strip, (left, top), (right, top + max(3, text // 4)), DARK, -1)
+        cv2.rectangle(strip, (left, top), (right - 1, top + max(3, text // 4)), DARK, -1)
         write(strip, words, (right + text // 2, top - text // 2 + text // 8), text)
     return strip
 

@@ -6,11 +6,12 @@ import textwrap
 
 from triage.analysis import Analysis
 from triage.report import content, words
+from triage.report.small_print import measured_how
 from triage.sizing import Passing, Share
 
 WIDTH = 79
 PLAIN = str.maketrans({"µ": "u", "–": "-", "×": "x", "±": "+-", "°": " deg", "²": "2", "’": "'"})
-LINE = "{:>6} {:>5}  {:<8} {:>7} {:>7}  {}"
+LINE = "{:<11} {:>5}  {:<8} {:>7} {:>7}  {}"
 HEADS = LINE.format(
     "um", "thou", "sieve", "stopped", "through", f"{'by number (95 %)':<19} {'by area':<8} by volume"
 )
@@ -78,7 +79,7 @@ def _problems(analysis: Analysis) -> str:
 
 
 def _measured_how(analysis: Analysis) -> str:
-    return _wrapped(content.measured_how(analysis))
+    return _wrapped(measured_how(analysis))
 
 
 def _wrapped(lines: list[str]) -> str:

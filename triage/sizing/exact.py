@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from scipy.special import betaincinv, gammaincinv
-
 TAIL = 0.025  # each side of a 95 % interval
 
 
@@ -12,6 +10,8 @@ def binomial_limits(successes: float, trials: float) -> tuple[float, float]:
 
     Both arguments may be fractional: weighted pieces count as their effective number.
     """
+    from scipy.special import betaincinv
+
     failures = max(trials - successes, 0.0)
     low = betaincinv(successes, failures + 1, TAIL) if successes > 0 else 0.0
     high = betaincinv(successes + 1, failures, 1 - TAIL) if failures > 0 else 1.0
@@ -20,5 +20,7 @@ def binomial_limits(successes: float, trials: float) -> tuple[float, float]:
 
 def poisson_limits(count: float) -> tuple[float, float]:
     """Return the Garwood 95 % limits of an expected count; 0 and 3.689 when nothing was seen."""
+    from scipy.special import gammaincinv
+
     low = gammaincinv(count, TAIL) if count > 0 else 0.0
     return float(low), float(gammaincinv(count + 1, 1 - TAIL))

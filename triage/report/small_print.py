@@ -1,0 +1,116 @@
+"""The small print: the sample, the scale, limits and uncertainty, and what the words and ratings mean."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from triage.analysis import Analysis, PhotoResult, Sample
+from triage.report import words
+from triage.report.content import by_rating, sized
+
+DEFINITIONS = (
+    "A share is of the pieces this photo could size, by the clean-cut opening they just pass: fibres by "
+    "width, others by their narrowest side.",
+    "Intervals are 95 %. Volume is estimated from outlines, not weighed; where few pieces decide it has no "
+    "interval.",
+    "Kinds are what a piece looks like, learnt on rendered pictures; confirm with a magnet or a squeeze.",
+)
+
+
+def measured_how(analysis: Analysis) -> list[str]:
+    """Return where the sample came from, scale, limits and uncertainty, a sentence or two each."""
+    lines = [line for photo in analysis.photos for line in _photo_lines(photo)]
+    return [*_sample_lines(analysis), *lines, *_size_uncertainty(analysis)]
+
+
+def small_print(analysis: Analysis) -> list[str]:
+    """Return the small print in paragraphs: how it was measured, what ratings mean, what the words mean."""
+    made_by = f"Program {analysis.program_version}, method {analysis.method_version}."
+    paragraphs = (measured_how(analysis), meanings(analysis), [*DEFINITIONS, made_by])
+    return [" ".join(sentences) for sentences in paragraphs if sentences]
+
+
+def meanings(analysis: Analysis) -> list[str]:
+    """Return what each measurable rating can mean, one sentence a meaning."""
+    gathered: dict[str, list[str]] = {}
+    for row in by_rating(analysis):
+        if row.measurable:
+            gathered.setdefault(row.band.meaning, []).append(words.microns(row.rating_um))
+    return [words.typeset(f"{words.listed(um)} µm: {meaning}.") for meaning, um in gathered.items()]
+
+
+def _photo_lines(photo: PhotoResult) -> list[str]:
+    lines = []
+    scale, limits = photo.scale, photo.limits
+    when = f", taken {photo.taken_at[:16].replace('T', ' ')}" if photo.taken_at else ""
+    if scale:
+        source = words.SCALE_WORDS.get(scale.source, scale.source)
+        card = f" no. {scale.card_number}" if scale.card_number is not None else ""
+        frame = f", {words.FRAME_WORDS.get(scale.frame, scale.frame)}" if scale.frame else ""
+        tilt = f"; tilted {scale.tilt_deg:.0f}°" if scale.tilt_deg is not None else ""
+        lines.append(
+            f"{photo.file}{when}: scale from {source}{card}{frame}, {scale.um_per_px:.4g} µm a pixel, "
+            f"±{200 * scale.um_per_px_rel_u:.2g} % (95 %){tilt}."
+        )
+    if limits:
+        seen, sized = words.size(limits.smallest_seen_um), words.size(limits.smallest_sized_um)
+        faint_seen, faint_sized = (
+            words.size(limits.smallest_seen_faint_um),
+            words.size(limits.smallest_sized_faint_um),
+        )
+        lines.append(
+            f"A dark piece is seen from {seen} and sized from {sized}, a faint one seen from {faint_seen} "
+            f"and sized from {faint_sized}; blur {words.size(limits.blur_fwhm_um)} at half height."
+        )
+    return lines
+
+
+def _size_uncertainty(analysis: Analysis) -> list[str]:
+    sized = sized(analysis)
+    if not len(sized):
+        return []
+    typical = 200 * float(np.nanmedian(sized["ecd_u_um"] / sized["ecd_um"]))
+    cut = int(np.count_nonzero(analysis.particles["touches_edge"]))
+    lines = [f"Sizes of single pieces: typically ±{typical:.2g} % (95 %)."]
+    if cut:
+        lines.append(
+            f"{words.pieces(cut)} cut by the window's edge: outlined, in no count; others stand for them."
+        )
+    return lines
+
+
+def _sample_lines(analysis: Analysis) -> list[str]:
+    sample, blank = analysis.sample, analysis.blank
+    lines = [f"The sample: {text}." for text in (_sample(sample), _installed(sample), _since(sample)) if text]
+    if sample.noticed is not None:
+        seen = [name.replace("_", " ") for name in sample.noticed if name != "none"]
+        lines.append(f"Noticed at the bench: {words.listed(seen) or 'nothing'}.")
+    if analysis.sizes.seen_unsized:
+        unsized = analysis.sizes.seen_unsized
+        lines.append(f"Seen but too small or too faint to size: {unsized}; they are in no share.")
+    if sample.fraction is not None and sample.fraction < 1:
+        lines.append(f"Part of the debris that was photographed: {100 * sample.fraction:.0f} %.")
+    if blank:
+        verdict = "clean enough" if blank.ok else "too dirty: clean the card and repeat"
+        counted = f"{words.pieces(blank.count)} on {blank.exposure_cm2:.0f} cm²"
+        lines.append(f"Empty card, sheet or paper: {counted}, {verdict}; not subtracted.")
+    return lines
+
+
+def _sample(sample: Sample) -> str:
+    came = [words.ORIGIN_WORDS.get(sample.origin or "", ""), words.METHOD_WORDS.get(sample.method or "", "")]
+    if sample.volume_ml is not None:
+        came.append(f"{sample.volume_ml:g} ml")
+    return ", ".join(part for part in came if part)
+
+
+def _installed(sample: Sample) -> str:
+    parts = [f"{words.microns(sample.installed_um)} µm"] if sample.installed_um is not None else []
+    parts += [part for part in (sample.element, sample.feed and f"{sample.feed} feed", sample.fuel) if part]
+    return f"installed {', '.join(parts)}".replace("_", " ") if parts else ""
+
+
+def _since(sample: Sample) -> str:
+    units = (("h", sample.hours), ("months", sample.months), ("litres", sample.litres))
+    spent = [f"{value:g} {unit}" for unit, value in units if value is not None]
+    return f"{words.listed(spent)} since the last change" if spent else ""
