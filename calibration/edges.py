@@ -1,4 +1,4 @@
-"""Blurred edges: finding them, reading their profiles and fitting a blurred step to each or to a straight line."""
+"""Blurred edges: found, their profiles read, a blurred step fitted to each or along a straight line."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class EdgePixels:
 
 @dataclass(frozen=True)
 class Steps:
-    """A blurred step fitted to each profile: dark level, height, place of the middle (px), sigma (px). All (N,)."""
+    """A blurred step fitted to each profile: dark level, height, place of its middle and sigma, px. (N,) each."""
 
     low: FloatArray
     height: FloatArray
@@ -80,7 +80,7 @@ def find_edge_pixels(
 def read_profiles(
     linear: NDArray[np.float32], edges: EdgePixels, shift: FloatArray | float = 0.0
 ) -> tuple[FloatArray, FloatArray]:
-    """Offsets (T,) px along the normal and the light there (N, T), from dark to light, moved by `shift` px."""
+    """Offsets (T,) px along the normal, dark to light, and the light there (N, T), moved by `shift` px."""
     offsets = np.arange(-REACH_PX, REACH_PX + STEP_PX / 2, STEP_PX)
     along = offsets + np.reshape(shift, (-1, 1))
     x = (edges.x[:, None] + edges.normal_x[:, None] * along).astype(np.float32)
@@ -91,7 +91,7 @@ def read_profiles(
 
 
 def fit_steps(offsets: FloatArray, profiles: FloatArray, gradient: FloatArray) -> Steps:
-    """Fit a blurred step to every profile (N, T) at once, by Gauss-Newton from what the gradient (N,) says."""
+    """Fit a blurred step to every profile (N, T) at once, from what the gradient (N,) says of its width."""
     from scipy.special import ndtr
 
     used = np.abs(offsets) <= FIT_PX
@@ -147,9 +147,7 @@ class StraightEdge:
     sigma_u_px: float
     height: float
     rms: float
-    across_px: (
-        FloatArray  # (M,) signed distance of every pixel used from the fitted line, light side positive
-    )
+    across_px: FloatArray  # (M,) distance of every pixel used from the fitted line, light side positive
     level: FloatArray  # (M,) light of those pixels
 
 
@@ -178,18 +176,19 @@ def fit_straight_edge(
         bell = np.exp(-z * z / 2) / np.sqrt(2 * np.pi) * theta[1] / theta[5]
         slopes = np.column_stack([np.ones_like(z), ndtr(z), -bell[:, None] * basis, -bell * z])
         rest = level - theta[0] - theta[1] * slopes[:, 1]
-        move, _, rank, _ = np.linalg.lstsq(slopes, rest, rcond=None)
-        if rank < 6:
+        normal = slopes.T @ slopes
+        if np.linalg.cond(normal) > 1e12:
             return None
+        move = np.linalg.solve(normal, slopes.T @ rest)
         move[2:] = np.clip(move[2:], -0.5, 0.5)
         theta = theta + move
         theta[5] = np.clip(theta[5], 0.3, clear_px / 2)
-        if np.abs(move[2:]).max() < 1e-4:
+        if np.abs(move[2:]).max() < 1e-3:
             break
     rms = float(np.sqrt(np.mean(rest**2)))
     if rms > 0.12 * theta[1] or not 0.3 < theta[5] < clear_px / 2:
         return None
-    sigma_u = rms * float(np.sqrt(np.linalg.inv(slopes.T @ slopes)[5, 5]))
+    sigma_u = rms * float(np.sqrt(np.linalg.inv(normal)[5, 5]))
     return StraightEdge(float(theta[5]), sigma_u, float(theta[1]), rms, across - basis @ theta[2:5], level)
 
 

@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 LUMA = np.array([0.299, 0.587, 0.114])  # the weights cv2.cvtColor uses, so codes and levels agree
 
 TILE_PX = 24  # long enough for smooth noise to show in a 5 x 5 mean, short enough to lie between particles
-MAX_TILES = 1000  # a thousand tiles of 24 px: noise to under 1 %, in a few hundredths of a second
+MAX_TILES = 600  # noise to about 1 %
 QUIET_SHARE = 0.3  # tiles with a particle read high, so the noise comes from the quieter ones
 SD_WITHIN_3 = 0.9866  # sd of normal noise cut at 3 sd, over its sd uncut
 MAD_TO_SD = 1.4826  # sd of normal noise over its median absolute deviation
@@ -193,7 +193,7 @@ def measure_noise(
 
 
 def _background(view: WindowView, tone: Tone) -> tuple[FloatArray, float]:
-    corners = tile_corners(view.mask, TILE_PX, MAX_TILES // 2)
+    corners = tile_corners(view.mask, TILE_PX, MAX_TILES)
     tiles = cut_tiles(view.rgb, corners, TILE_PX)[:, ::2, ::2]
     # Particles cover less than half of most tiles, so the median of a tile is bare background.
     levels = tone.of_code(np.median(tiles.reshape(len(tiles), -1, 3), axis=1))
@@ -207,7 +207,7 @@ def _background(view: WindowView, tone: Tone) -> tuple[FloatArray, float]:
     return max(centre, floor) * colour, float(surface.max() / max(float(surface.min()), floor))
 
 
-def _quadratic(points: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+def _quadratic(points: NDArray[np.floating], shape: tuple[int, ...]) -> FloatArray:
     """Terms (N, 6) of a second-degree surface at (row, col) points (N, 2) of a picture of that shape."""
     y, x = (points / np.array(shape[:2]) * 2 - 1).T
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)

@@ -28,10 +28,14 @@ LEAST_MARKS_USED = 6
 LEAST_SIDE, LEAST_SIDE_HALVED = 14.0, 24.0  # px of a marker in the full-size photo, in its halvings
 CORNER_U = 0.012  # a detected corner is no better than this share of the marker's side
 ROUGH_MARK_PX = 0.1  # a mark seen through a map that is still off
-MARK_PX = 0.02
+MARK_PX = 0.03
 LAYOUT_TOLERANCE = 0.05  # of a marker's side: what curl and print leave of a right layout is half of it
 LEAST_KEPT = 0.75  # of the marks must agree with one plane
+WORST_SCALE_U = 0.01  # relative, anywhere in the window, from finding the marks alone
 WINDOW_INSIDE = 0.97  # share of a window's outline in the photo that counts as all of it
+
+
+Layout = Mapping[int, tuple[tuple[float, float], float]]  # marker id to centre and side, mm
 
 
 class CardNotFound(CalibrationError):  # noqa: N818 - these names are the sentence they stand for
@@ -120,12 +124,16 @@ def fit_markers(
     side_mm: float,
     image_size: tuple[int, int],
 ) -> PlaneFit:
-    """Fit a plane map to marker centres of any layout. WrongLayout if they do not stand as said."""
-    known = [i for i, marker in enumerate(seen.ids) if int(marker) in centres_mm]
-    if len(known) < 4:
-        raise CardNotFound("fewer than four of the layout's markers were found; photograph the whole sheet")
-    places = np.array([centres_mm[int(seen.ids[i])] for i in known])
-    fit = fit_plane_map(seen.centres_px[known], places, image_size, seen.corner_u_px[::4][known])
+    """Fit a plane map to the corners of upright markers of any layout.
+
+    WrongLayout if they do not stand as said: a sheet of other proportions would fit by its centres alone,
+    but its markers would not be square.
+    """
+    known = np.array([int(marker) in centres_mm for marker in seen.ids], dtype=bool)
+    if known.sum() < LEAST_MARKERS:
+        raise CardNotFound("fewer than two of the layout's markers were found; photograph the whole sheet")
+    seen = SeenMarkers(seen.ids[known], seen.corners_px[known])
+    fit = _corner_fit({i: (centres_mm[i], side_mm) for i in centres_mm}, seen, image_size)
     _check_layout(fit, side_mm)
     return fit
 
@@ -247,18 +255,21 @@ def window_outline(frame: Frame, plane: PlaneMap, points_a_side: int = 8) -> Poi
 
 
 def _rough_fit(frame: Frame, seen: SeenMarkers, size: tuple[int, int]) -> PlaneFit:
-    return fit_plane_map(*_corner_pairs(frame, seen), size, seen.corner_u_px)
+    return _corner_fit(_layout_of(frame), seen, size)
 
 
-def _corner_pairs(frame: Frame, seen: SeenMarkers) -> tuple[Points, Points]:
-    """Corners found and their places on the card; a marker's corners turn with it."""
-    places = {marker.id: marker for marker in frame.markers}
+def _layout_of(frame: Frame) -> Layout:
+    return {marker.id: (marker.centre_mm, marker.side_mm) for marker in frame.markers}
+
+
+def _corner_fit(layout: Layout, seen: SeenMarkers, size: tuple[int, int]) -> PlaneFit:
+    return fit_plane_map(seen.corners_px.reshape(-1, 2), _corners_mm(layout, seen), size, seen.corner_u_px)
+
+
+def _corners_mm(layout: Layout, seen: SeenMarkers) -> Points:
+    """(4 * N, 2) places on the card of the corners seen; a marker's corners turn with it."""
     square = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
-    mm = [
-        np.array(places[i].centre_mm) + square * places[i].side_mm
-        for i in (int(marker) for marker in seen.ids)
-    ]
-    return seen.corners_px.reshape(-1, 2), np.vstack(mm)
+    return np.vstack([np.array(layout[int(i)][0]) + square * layout[int(i)][1] for i in seen.ids])
 
 
 def _with_tone(frame: Frame, pyramid: Pyramid, plane: PlaneMap) -> Frame:
@@ -288,7 +299,7 @@ def _refine(
 ) -> Located:
     """From rough corners outward to every mark, then once more with the map they give."""
     marks = marks_of(frame)
-    corners_px, corners_mm = _corner_pairs(frame, seen)
+    corners_px, corners_mm = seen.corners_px.reshape(-1, 2), _corners_mm(_layout_of(frame), seen)
     fit, found = rough, dict[int, FoundMark]()
     for _ in range(4):
         new = _look(pyramid, fit, marks, found)
@@ -333,6 +344,11 @@ def _final(
     px, mm = np.array([found.xy_px for _, found in pairs]), np.array([mark.centre_mm for mark, _ in pairs])
     last = fit_plane_map(px, mm, size, MARK_PX)
     _check_layout(last, frame.markers[0].side_mm)
+    if last.scale_rel_u(window_outline(frame, last.plane)).max() > WORST_SCALE_U:
+        raise CardNotFound(
+            "the marks that can be seen lie too close together to give the scale of the whole window; clear the "
+            "frame's corners and take the whole frame into the picture"
+        )
     return Located(frame, last, tuple(mark.kind for mark, _ in pairs), mm, px)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -55,6 +56,7 @@ PIXELS_PER_PARTICLE = 2.0
 
 CLIPPED_CODE = 254  # JPEG leaves a blown pixel a code below 255
 BLOWN_CODE = 250
+CELL_SAMPLES = 4  # every fourth pixel of a row will do to see glare
 CELL_PX = 16  # glare is judged on cells this big, so that a glint on one metal flake is none
 CLIPPED_WARN = 0.02  # share of the window; below it a reading elsewhere in the window is untouched
 CLIPPED_FATAL = 0.30  # then the paper level, against which all missing light is measured, is itself unknown
@@ -267,19 +269,24 @@ def _glare(share: float, *, fatal: bool) -> Problem:
 
 
 def _blown_shares(rgb: NDArray[np.uint8], window_px: FloatArray) -> tuple[float, float, bool]:
-    """Shares of the window's cells with a clipped channel and with all channels blown; is it a drawn picture."""
+    """Shares of the window with a clipped and with all channels blown, by cells; is it a drawn picture."""
     view = view_window(rgb, window_px)
-    part, inside = view.rgb[::2, ::2], view.mask[::2, ::2] > 0
-    top, bottom = part.max(axis=2), part.min(axis=2)
+    step = min(CELL_SAMPLES, *view.mask.shape)
+    inside = view.mask[::step, ::step] > 0
+    red, green, blue = (view.rgb[::step, ::step, k] for k in range(3))
+    top, bottom = np.maximum(np.maximum(red, green), blue), np.minimum(np.minimum(red, green), blue)
     drawn = not ((top > 8) & (top < 247) & inside).any()
-    half = CELL_PX // 2
-    rows, cols = (n // half * half for n in inside.shape)
-    cells = (rows // half, half, cols // half, half)
+    side = CELL_PX // CELL_SAMPLES
+    rows, cols = (max(n // side, 1) * side for n in inside.shape)
 
     def share(hit: NDArray[np.bool_]) -> float:
-        count = (hit & inside)[:rows, :cols].reshape(cells).sum(axis=(1, 3))
-        area = inside[:rows, :cols].reshape(cells).sum(axis=(1, 3))
-        full = area > half * half / 2
+        count, area = (
+            cv2.boxFilter(v.astype(np.float32), -1, (side, side), anchor=(0, 0), normalize=False)[
+                :rows:side, :cols:side
+            ]
+            for v in (hit & inside, inside)
+        )
+        full = area > side * side / 2
         return float(np.mean(count[full] > 0.5 * area[full])) if full.any() else 0.0
 
     return share(top >= CLIPPED_CODE), share(bottom >= BLOWN_CODE), drawn

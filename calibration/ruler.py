@@ -41,6 +41,8 @@ _SAMPLES = 16  # strip pixels per spacing
 _BAND = 8  # strip rows in a band
 _HALF_BANDS = 48  # bands each side of the tile: 24 spacings, the longest mark of a 1/64 in rule
 _FEWEST_MARKS = 8
+_FEWEST_READ = 12  # marks below which no pattern of longer ones is trusted
+_LONG = 60  # marks that keep step so long do so by no chance, even where blur has taken their shape
 _LOOSEST = 0.045  # rms of marks about even spacing: rules 0.01 to 0.03, a brick wall 0.05 to 0.07
 _EXACT = 0.001  # relative: good enough to look no further
 _CLEAR = 12.0  # nats of evidence that a rank of marks is there
@@ -114,6 +116,11 @@ class _Comb:
     first: int
     last: int  # spacings of the strip between which marks were followed
     residual: float  # rms, in spacings
+
+    @property
+    def marks(self) -> int:
+        """Spacings between the first and the last mark."""
+        return self.last + 1 - self.first
 
 
 def _levels(image: Grey) -> list[Grey]:
@@ -214,10 +221,10 @@ def _straighten(levels: list[Grey], place: _Place, reach: float = np.inf) -> _St
     return _Strip(bands, origin, along * _SAMPLES, across * _SAMPLES, before, half_bands)
 
 
-def _cells(strip: _Strip) -> NDArray[np.complex128]:
-    """Each spacing of each band: share of its variation that has the spacing (0..1), with its phase."""
+def _cells(strip: _Strip, harmonic: int) -> NDArray[np.complex128]:
+    """Each spacing of each band: share of its variation in a harmonic of the spacing (0..1), with its phase."""
     cells = strip.bands.reshape(len(strip.bands), -1, _SAMPLES)
-    turn = np.exp(-2j * np.pi * (np.arange(_SAMPLES) + 0.5) / _SAMPLES)
+    turn = np.exp(-2j * np.pi * harmonic * (np.arange(_SAMPLES) + 0.5) / _SAMPLES)
     spread = cells.std(axis=2) + 1.5  # grey levels; below that it is noise
     return np.asarray((cells @ turn) * (np.sqrt(2) / _SAMPLES) / spread)
 
@@ -233,7 +240,7 @@ def _axes(strip: _Strip) -> tuple[Doubles, Doubles]:
 def _sharpened(levels: list[Grey], place: _Place) -> _Place | None:
     """The place with its wave corrected so that the marks near it agree; None where they do not."""
     strip = _straighten(levels, place, reach=7)
-    cells = _cells(strip)
+    cells = _cells(strip, 1)
     u, v = _axes(strip)
     shifts = np.linspace(-0.16, 0.16, 33)
     along = np.exp(-2j * np.pi * u.T * shifts)
@@ -264,7 +271,7 @@ def _terms(u: Doubles, v: Doubles) -> Doubles:
 
 def _follow(strip: _Strip) -> _Comb | None:
     """Follow the marks from the seed outwards, doubling the reach, while they stay in step."""
-    cells = _cells(strip)
+    cells = _cells(strip, 1)
     real = cv2.GaussianBlur(cells.real, (0, 0), sigmaX=1.5, sigmaY=1.0)
     imaginary = cv2.GaussianBlur(cells.imag, (0, 0), sigmaX=1.5, sigmaY=1.0)
     agreement = np.hypot(real, imaginary)
@@ -274,36 +281,49 @@ def _follow(strip: _Strip) -> _Comb | None:
     near = (np.abs(u) < 4) & (np.abs(v) < 3)
     start = np.angle((agreement * np.exp(2j * np.pi * (phase - u)))[near].sum()) / (2 * np.pi)
     coefficients = np.array([start, 1.0, 0, 0, 0, 0])
-    off = phase
-    for reach, degree in ((4, 3), (4, 3), (8, 3), (16, 5), (32, 5), (64, 6), (128, 6), (1e6, 6), (1e6, 6)):
+    for reach in (4, 4, 8, 16, 32, 64, 128, 1e6, 1e6):
         predicted = terms @ coefficients
         off = (phase - predicted + 0.5) % 1 - 0.5
         use = (agreement > 0.3) & (np.abs(off) < 0.2) & (np.abs(u) < reach) & (np.abs(v) < max(reach, 6))
-        if use.sum() < 3 * degree:
+        marks = int(use.any(axis=0).sum())
+        count = 3 if marks < 10 else 5 if marks < 24 else 6  # few marks cannot show how the spacing bends
+        if use.sum() < 3 * count:
             return None
         weight = agreement[use]
-        part = terms[use][:, :degree] * weight[:, None]
+        part = terms[use][:, :count] * weight[:, None]
         fitted = np.linalg.lstsq(part, (predicted + off)[use] * weight, rcond=None)[0]
-        coefficients = np.pad(fitted, (0, 6 - degree))
-    return _comb(coefficients, agreement, phase, u, v)
+        coefficients = np.pad(fitted, (0, 6 - count))
+    return _comb(strip, coefficients, agreement > 0.3, phase)
 
 
-def _comb(coefficients: Doubles, agreement: Doubles, phase: Doubles, u: Doubles, v: Doubles) -> _Comb | None:
+def _comb(strip: _Strip, coefficients: Doubles, agreeing: NDArray[np.bool_], phase: Doubles) -> _Comb | None:
     """The comb over the longest run of spacings that keep step; None for too few, too loose or too bent."""
-    off = (phase - _terms(u, v) @ coefficients + 0.5) % 1 - 0.5
-    used = (agreement > 0.3) & (np.abs(off) < 0.12)
+    u, v = _axes(strip)
+    predicted = _terms(u, v) @ coefficients
+    off = (phase - predicted + 0.5) % 1 - 0.5
+    used = agreeing & (np.abs(off) < 0.12)
     bands = used.sum(axis=0)
     columns = np.flatnonzero(bands >= max(3.0, 0.3 * np.percentile(bands, 90)))
     if len(columns) < _FEWEST_MARKS // 2:
         return None
-    runs = np.split(columns, np.flatnonzero(np.diff(columns) > 10) + 1)
-    run = max(runs, key=len)
+    run = max(np.split(columns, np.flatnonzero(np.diff(columns) > 10) + 1), key=len)
     used[:, : run[0]] = used[:, run[-1] + 1 :] = False
-    residual = float(off[used].std())
+    comb = _Comb(coefficients, used, int(run[0]), int(run[-1]), float(off[used].std()))
     slope = np.diff(_terms(u[:, run[0] : run[-1] + 1], v[[0, -1]]) @ coefficients)
-    if residual > _LOOSEST or slope.min() < 0.6 or slope.max() > 1.6:
+    if comb.residual > _LOOSEST or slope.min() < 0.6 or slope.max() > 1.6:
         return None
-    return _Comb(coefficients, used, int(run[0]), int(run[-1]), residual)
+    return comb if comb.marks >= _LONG or _likeness(strip, predicted - u, used) > 0.6 else None
+
+
+def _likeness(strip: _Strip, phase: Doubles, used: NDArray[np.bool_]) -> float:
+    """How far all marks have one shape (0..1): their second harmonic keeps step with the first.
+
+    A chance wave in brushed metal, fibres or grain keeps step only in the harmonic it was found by: measured
+    0.1 to 0.5, real marks 0.75 to 0.98.
+    """
+    second = _cells(strip, 2)[used]
+    turned = second * np.exp(-4j * np.pi * phase[used])
+    return float(np.abs(turned.sum()) / (np.abs(second).sum() + 1e-9))
 
 
 def _strengths(strip: _Strip, comb: _Comb) -> Doubles:
@@ -400,6 +420,8 @@ def _is_clear(unit: str, evidence: Doubles, longest: Doubles) -> bool:
 def _read(strengths: Doubles) -> _Reading:
     """Unit of a comb from which marks stand out more."""
     best = _Reading(None, False, 0.0)
+    if strengths.shape[1] < _FEWEST_READ:
+        return best
     for unit, ranks in _RANKS.items():
         evidence, start = _evidence(strengths, unit)
         total = float(evidence.sum()) - np.log(ranks[-1])
@@ -420,7 +442,7 @@ def _combed(levels: list[Grey], place: _Place) -> _Found | None:
     """The comb through a place and what it says."""
     strip = _straighten(levels, place)
     comb = _follow(strip)
-    if comb is None:
+    if comb is None or comb.marks < _FEWEST_MARKS:
         return None
     strengths = _strengths(strip, comb)
     step = _true_step(strengths)
@@ -432,12 +454,12 @@ def _combed(levels: list[Grey], place: _Place) -> _Found | None:
 
 def _exactness(found: _Found) -> float:
     """Relative uncertainty of the spacing: an end of the comb may be off by a residual."""
-    return 2 * found.comb.residual / (found.comb.last + 1 - found.comb.first)
+    return 2 * found.comb.residual / found.comb.marks
 
 
 def _scale(found: _Found, unit: str) -> RuleScale:
     strip, comb, reading = found.strip, found.comb, found.reading
-    half = (comb.last + 1 - comb.first) / 2
+    half = comb.marks / 2
     u = comb.first + half - strip.seed_spacing
     v = float(np.broadcast_to(_axes(strip)[1], comb.used.shape)[comb.used].mean())
     phase = _terms(u + half * np.linspace(-1, 1, 9), np.full(9, v)) @ comb.coefficients
@@ -468,6 +490,11 @@ def _scale(found: _Found, unit: str) -> RuleScale:
     )
 
 
+def _extent(found: _Found) -> float:
+    """Area of the picture over which the marks keep step, square pixels."""
+    return float(found.comb.used.sum() * np.linalg.norm(found.strip.along) ** 2)
+
+
 def _chosen(levels: list[Grey], unit: str | None) -> _Found:
     """The comb to trust: surest, then most exact; where the unit is named, of those that suit it."""
     sharpened = [place for family in _places(levels) if (place := _sharpened(levels, family))]
@@ -487,16 +514,16 @@ def _chosen(levels: list[Grey], unit: str | None) -> _Found:
         )
     named = [each for each in found if each.reading.unit is not None]
     suited = [each for each in named if unit in (None, each.reading.unit)]
-    if unit is not None and not suited:
-        suited = [each for each in found if each.reading.unit is None]
-    if not suited:
-        raise RuleNotFound(
-            f"the marks of the rule look like {named[0].reading.unit}, not {unit}: state its smallest division"
-            if named
-            else "evenly spaced marks were found, but no longer ones that tell millimetres from fractions of "
-            "an inch: show more of the rule, or state its smallest division"
-        )
-    return min(suited, key=lambda each: (not each.reading.sure, _exactness(each)))
+    if suited:
+        return min(suited, key=lambda each: (not each.reading.sure, _exactness(each)))
+    if unit is not None and len(named) < len(found):
+        return max((each for each in found if each.reading.unit is None), key=_extent)
+    raise RuleNotFound(
+        f"the marks of the rule look like {named[0].reading.unit}, not {unit}: name its smallest division"
+        if named
+        else "evenly spaced marks were found, but no longer ones that tell millimetres from fractions of "
+        "an inch: show more of the rule, or name its smallest division"
+    )
 
 
 def find_rule_scale(image: Grey, *, unit: str | None = None) -> RuleScale:

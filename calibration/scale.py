@@ -21,6 +21,7 @@ Points = Floats  # (N, 2)
 # Phones correct their own lens to about a percent; clip-on lenses bend by several. At the picture's corner.
 LENS_PRIOR = (0.05, 0.05)
 FEWEST_MARKS = 4
+LEAST_BREADTH = 0.01  # of the marks' length: narrower is a line
 FARTHEST = 4.0  # half diagonals from the middle: nothing that far is ever in the picture
 RAYLEIGH_MEDIAN = 1.1774  # of the distance from a centre, in standard deviations per coordinate
 
@@ -153,7 +154,7 @@ class PlaneFit:
 
 
 def fit_plane_map(
-    points_px: ArrayLike, points_mm: ArrayLike, image_size: tuple[int, int], mark_u_px: ArrayLike = 0.02
+    points_px: ArrayLike, points_mm: ArrayLike, image_size: tuple[int, int], mark_u_px: ArrayLike = 0.03
 ) -> PlaneFit:
     """Fit a homography and radial distortion to marks, robustly.
 
@@ -170,11 +171,14 @@ def fit_plane_map(
     Raises
     ------
     TooFewMarks
-        With fewer than 4 marks.
+        With fewer than 4 marks, or all in one line.
     """
     px, mm = _as_points(points_px), _as_points(points_mm)
     if len(px) < FEWEST_MARKS:
         raise TooFewMarks(f"only {len(px)} marks were found and {FEWEST_MARKS} are needed")
+    length, breadth = np.linalg.svd(mm - mm.mean(axis=0), compute_uv=False)
+    if breadth < LEAST_BREADTH * length:
+        raise TooFewMarks("the marks found stand in one line")
     width, height = image_size
     middle, radius = ((width - 1) / 2.0, (height - 1) / 2.0), math.hypot(width, height) / 2.0
     blank = PlaneMap(middle, radius, (0.0, 0.0), np.eye(3))

@@ -46,6 +46,7 @@ MIN_STRETCHES = 10
 LEAST_STEP = 0.15  # of the light side; fainter edges are paper texture and soft shadows
 PLATEAU_SIGMAS = 3.2  # a step is even this far out on either side
 PLATEAU_SLACK = 0.15
+WITHIN_REACH = 0.9
 TENTH_SD = 1.28  # the tenth percentile of normal scatter lies 1.28 sd low
 INTERPOLATION_VARIANCE = 0.06  # px^2 that interpolation and curved outlines add (measured on rendered edges)
 MODEL_REL_U = 0.05  # what is left on rendered grains of 8 px and more with shadows, noise and JPEG
@@ -111,8 +112,12 @@ def steepest_edges_blur(
     if min(rows, cols) < LEAST_HALVED_PX or (blur is not None and blur.sigma_px < HALVED_ABOVE_PX):
         return blur
     halved = cv2.resize(linear_grey[:rows, :cols], (cols // 2, rows // 2), interpolation=cv2.INTER_AREA)
-    half_noise = noise_sd * noise_spread / 2
-    coarse = steepest_edges_blur(halved, mask[:rows:2, :cols:2], half_noise, noise_spread)
+    coarse = steepest_edges_blur(
+        np.asarray(halved, dtype=np.float32),
+        mask[:rows:2, :cols:2],
+        noise_sd * noise_spread / 2,
+        noise_spread,
+    )
     if coarse is None:
         return blur
     # Averaging 2 x 2 pixels adds (4 - 1) / 12 px^2 to an edge.
@@ -143,21 +148,24 @@ def _steepest_edges(
 def _honest(offsets: FloatArray, profiles: FloatArray, steps: Steps, noise_sd: float) -> NDArray[np.bool_]:
     """Which fitted steps are steps: clear of noise, well fitted, and even on both sides.
 
-    A speck or a thin fibre is a bump, not a step, and its flank reads a third too sharp.
+    A speck or a thin fibre is a bump, not a step, and its flank reads a third too sharp. None at all where
+    many edges are too wide for the reach: the narrow ones left would only be the luckiest.
     """
     fitted = (steps.rms < np.maximum(2 * noise_sd, 0.04 * steps.height)) & (np.abs(steps.place) < 1)
     clear = (steps.height > 12 * noise_sd) & (steps.height > LEAST_STEP * (steps.low + steps.height))
     reach = PLATEAU_SIGMAS * steps.sigma
     inside = reach + np.abs(steps.place) < offsets[-1]
+    if not (fitted & clear).any() or inside[fitted & clear].mean() < WITHIN_REACH:
+        return np.zeros_like(inside)
     slack = PLATEAU_SLACK * steps.height + 2 * noise_sd
     rows = np.arange(len(reach))
 
     def level(distance: FloatArray) -> FloatArray:
         at = np.rint((steps.place + distance - offsets[0]) / (offsets[1] - offsets[0])).astype(int)
-        return profiles[rows, np.clip(at, 0, len(offsets) - 1)]
+        return np.asarray(profiles[rows, np.clip(at, 0, len(offsets) - 1)])
 
     even = (level(-reach) < steps.low + slack) & (level(reach) > steps.low + steps.height - slack)
-    return fitted & clear & inside & even
+    return np.asarray(fitted & clear & inside & even)
 
 
 def _steepest_tenth(edges: EdgePixels, sigma: FloatArray, noise_spread: float) -> Blur | None:
@@ -187,12 +195,9 @@ def _worst_quarter(
     found = []
     for place in range(4):
         here = quarter == place
-        blur = (
-            _steepest_tenth(edges.take(here), sigma[here], noise_spread)
-            if here.sum() >= MIN_EDGE_PIXELS
-            else None
-        )
-        found += [] if blur is None else [blur.sigma_px]
+        if here.sum() >= MIN_EDGE_PIXELS:
+            blur = _steepest_tenth(edges.take(here), sigma[here], noise_spread)
+            found += [] if blur is None else [blur.sigma_px]
     return max(found) if len(found) > 1 else None
 
 

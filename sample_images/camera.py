@@ -73,15 +73,16 @@ class Camera:
         rays = np.column_stack([flat, np.ones(len(flat))]) @ self.axes
         return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
 
-    def on_plane(self, pixels: Floats, height_mm: float = 0.0) -> Floats:
-        """Card x, y (n, 2) mm where the pixels' rays meet the plane `height_mm` above the paper."""
+    def on_paper(self, pixels: Floats) -> Floats:
+        """Card x, y (n, 2) mm where the pixels' rays meet the paper."""
         rays = self.directions(pixels)
-        reach = (height_mm - self.centre[2]) / rays[:, 2:]
+        reach = -self.centre[2] / rays[:, 2:]
         return np.asarray((self.centre + rays * reach)[:, :2] * [1, -1])
 
-    def from_card(self, card_xy: Floats) -> Floats:
-        """Card points (n, 2) mm on the paper to pixels (n, 2)."""
-        return self.to_px(np.column_stack([card_xy[:, 0], -card_xy[:, 1], np.zeros(len(card_xy))]))
+    def from_card(self, card_xy: Floats, height_mm: float = 0.0) -> Floats:
+        """Card points (n, 2) mm, `height_mm` above the paper, to pixels (n, 2)."""
+        heights = np.full(len(card_xy), height_mm)
+        return self.to_px(np.column_stack([card_xy[:, 0], -card_xy[:, 1], heights]))
 
     def defocus_sigma_px(self, card_xy: Floats) -> Floats:
         """Blur of the card at points (n, 2) from lying off the plane of focus, which holds the target.
@@ -93,10 +94,11 @@ class Camera:
         circle = self.pupil_mm * self.focal_px * np.abs(1 / self.distance_mm - 1 / depth)
         return np.asarray(circle / 4)
 
-    def um_per_px_at(self, card_xy: tuple[float, float]) -> float:
-        """Square root of the paper's area in one pixel at a card point."""
+    def um_per_px_at(self, card_xy: tuple[float, float], height_mm: float = 0.0) -> float:
+        """Square root of the area in one pixel at a card point of the plane `height_mm` above the paper."""
         x, y = card_xy
         step = 0.05
-        corners = self.from_card(np.array([[x - step, y], [x + step, y], [x, y - step], [x, y + step]]))
+        around = np.array([[x - step, y], [x + step, y], [x, y - step], [x, y + step]])
+        corners = self.from_card(around, height_mm)
         across, down = corners[1] - corners[0], corners[3] - corners[2]
         return float(1000 * 2 * step / abs(across[0] * down[1] - across[1] * down[0]) ** 0.5)

@@ -29,7 +29,7 @@ def card_positions(camera: Camera) -> Floats:
     for top in range(0, camera.height_px, 250):
         rows = np.arange(top, min(top + 250, camera.height_px))
         x, y = np.meshgrid(np.arange(camera.width_px), rows)
-        spots = camera.on_plane(np.column_stack([x.ravel(), y.ravel()]).astype(np.float64))
+        spots = camera.on_paper(np.column_stack([x.ravel(), y.ravel()]).astype(np.float64))
         strips.append(spots.reshape(len(rows), -1, 2).astype(np.float32))
     return np.vstack(strips)
 

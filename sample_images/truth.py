@@ -122,7 +122,7 @@ def _contrast(seen: shapely.Geometry, camera: Camera, light: Pixels, paper: Pixe
 def photo_truth(camera: Camera, printed: Printed | None) -> dict[str, Any]:
     """The camera's geometry: scale at the target and at the picture's corners, in true um of the paper."""
     right, bottom = camera.width_px - 1, camera.height_px - 1
-    on_card = camera.on_plane(np.array([[0, 0], [right, 0], [right, bottom], [0, bottom]], float))
+    on_card = camera.on_paper(np.array([[0, 0], [right, 0], [right, bottom], [0, bottom]], float))
     target = np.array([camera.target_mm])
     stretch = 1.0 if printed is None else float(printed.place.stretch(target)[0])
     um_per_px = float(camera.um_per_px_at(camera.target_mm))

@@ -127,7 +127,7 @@ def test_particles_are_seen_where_and_as_big_as_the_truth_says(photo):
 
 
 def half_cut(green: np.ndarray, particle: dict[str, Any]) -> tuple[tuple[float, float], float]:
-    """What is cut out about the particle's place: shift of its centroid (px), its ECD over the silhouette's."""
+    """What is cut out about the particle's place: shift of its centroid (px), ECD over the silhouette's."""
     x, y = round(particle["x_px"]), round(particle["y_px"])
     size_px = particle["seen_ecd_um"] / particle["um_per_px"]
     reach = round(particle["feret_max_um"] / particle["um_per_px"] * 0.7) + 4
@@ -175,6 +175,6 @@ def test_camera_sees_each_point_where_its_ray_goes():
     camera = Camera(4000, 3000, 35, (64, 49), tilt_deg=20, azimuth_deg=30, roll_deg=40, k1=0.02, k2=-0.01)
     points = np.random.default_rng(1).uniform(5, 100, (20, 2))
 
-    np.testing.assert_allclose(camera.on_plane(camera.from_card(points)), points, atol=1e-6)
+    np.testing.assert_allclose(camera.on_paper(camera.from_card(points)), points, atol=1e-6)
     np.testing.assert_allclose(camera.from_card(np.array([[64.0, 49.0]])), [[1999.5, 1499.5]], atol=1e-6)
     assert Camera(4000, 3000, 35, (64, 49)).um_per_px_at((64, 49)) == pytest.approx(35, rel=1e-5)

@@ -16,10 +16,8 @@ from calibration.photo_check import Problem
 from triage.advice import Action, Advice
 from triage.analysis import Analysis, Blank, Limits, PhotoResult, Sample, Scale
 from triage.debris.particles import FLAG_BIT, empty_table
-from triage.filters import Filter
+from triage.filters import load_filters
 from triage.sizing import passing_shares, size_distribution
-
-FILTERS = tuple(Filter(um, "screen", "opening") for um in (150.0, 75.0, 30.0, 25.0, 15.0, 10.0))
 
 
 @dataclass(frozen=True)
@@ -65,7 +63,7 @@ def invented_analysis(
         particles=table,
         outlines=tuple(outlines),
         sizes=size_distribution(table, limit_um),
-        passing=passing_shares(table, FILTERS, limit_um, 0.003),
+        passing=passing_shares(table, load_filters(), limit_um, 0.003),
         blank=Blank(2, 61.0, True),
         advice=_advice(),
         sample=Sample(

@@ -216,6 +216,26 @@ def test_hair_is_to_the_scale_of_the_piece(analysis: Analysis) -> None:
     assert hair_px * um_per_px == pytest.approx(HAIR_UM, rel=0.08)
 
 
+def test_hair_leaves_room_beside_it_under_a_lens() -> None:
+    """2 um a pixel and small pieces: the hair must not fill its panel."""
+    picture = closeup(invented_analysis(5, shape=(600, 800), um_per_px=2.0, limit_um=5.0))
+    assert picture is not None
+    hair_px = int((picture[10, WIDTH:] == INK).all(axis=1).sum())
+    assert 0.2 * BESIDE < hair_px < 0.7 * BESIDE
+
+
+def test_a_piece_larger_than_the_picture_is_shrunk() -> None:
+    """A square of 2400 px fills 1/1.7 of the picture's height, seen by its dark pixels."""
+    rgb = np.full((3000, 3000, 3), 230, np.uint8)
+    rgb[300:2700, 300:2700] = 40
+    table = invented_analysis(1, shape=(300, 400)).particles.copy()
+    table["x_px"], table["y_px"], table["feret_max_um"], table["ecd_um"] = 1500, 1500, 72_000.0, 80_000.0
+    one = invented_analysis(1, shape=(300, 400))
+    picture = closeup(replace(one, particles=table, pictures=(InventedPhoto(rgb),)))
+    assert picture is not None
+    assert int((picture[:, WIDTH // 2, 0] < 135).sum()) == pytest.approx(HEIGHT / 1.7, abs=2)
+
+
 def test_no_piece_no_closeup() -> None:
     assert closeup(invented_analysis(0, shape=(300, 400))) is None
 

@@ -54,11 +54,14 @@ def test_table_rows_match_the_shares(analysis: Analysis) -> None:
     for passing in analysis.passing:
         line = rows[f"{passing.rating_um:g}"]
         if passing.measurable:
-            assert passing.by_count.share is not None
             assert f" {passing.stopped_count} " in line
-            assert f"{100 * passing.by_count.share:.0f} %" in line
+            share = passing.by_count
+            assert share.share is not None
+            assert share.low is not None
+            assert share.high is not None
+            assert f"{100 * share.share:.0f} % ({100 * share.low:.0f}-{100 * share.high:.0f})" in line
         else:
-            assert "not measurable: under this photo's 60 um" in line
+            assert "not measurable here: under 60 um" in line
 
 
 def test_shares_are_headed_by_what_they_are_of(analysis: Analysis) -> None:

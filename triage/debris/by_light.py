@@ -19,6 +19,38 @@ Array = NDArray[np.float64]
 DIAMETERS = np.geomspace(0.3, 10.0, 64)
 RIM = 2.0  # pixels are used out to the disc's rim plus this many sigma
 STEP = 0.02  # of the radius table, in sigma
+CHUNK = 256  # pieces at a time: bounds the memory
+
+
+@dataclass(frozen=True)
+class SmallPieces:
+    """What is known beforehand; (N,) arrays, (N, 2) centres, in pixels.
+
+    `rough_diameter` sets which pixels are used; `contrast` and `contrast_u` are the contrast that like pieces
+    have and its standard uncertainty.
+    """
+
+    label: NDArray[np.int32]
+    centre: Array
+    rough_diameter: Array
+    contrast: Array
+    contrast_u: Array
+
+    def rows(self, part: slice) -> SmallPieces:
+        """Some of the pieces."""
+        return SmallPieces(
+            self.label[part], self.centre[part], self.rough_diameter[part], self.contrast[part], self.contrast_u[part]
+        )
+
+
+@dataclass(frozen=True)
+class _Patches:
+    """Pixels round each piece: (N, P), `plane` (N, P, 3)."""
+
+    data: Array
+    weight: Array
+    radius: Array
+    plane: Array
 
 
 @dataclass(frozen=True)
@@ -46,56 +78,62 @@ def blurred_disc(radius: Array, diameter: float) -> Array:
 
 def fit(
     light: NDArray[np.float32],
-    usable: NDArray[np.bool_],
-    centres_px: Array,
-    rough_diameter_px: Array,
+    labels: NDArray[np.int32],
+    small: SmallPieces,
     sigma_px: float,
     noise: float,
-    contrast: Array,
-    contrast_u: Array,
 ) -> LightSizes:
     """Fit size and contrast of N isolated small particles.
 
     Parameters
     ----------
     light : (H, W), signed departure in linear light
-    usable : (H, W), False where other debris lies, indexed by the particle's own pixels as well
-    centres_px : (N, 2)
-    rough_diameter_px : (N,), sets which pixels are used
+    labels : (H, W), other pieces' pixels are left out
     sigma_px : blur of `light`, pixel size included
     noise : standard deviation of one independent pixel of `light`
-    contrast, contrast_u : (N,), what is known of the contrast beforehand, and its standard uncertainty
     """
-    half = int(np.ceil(rough_diameter_px.max() / 2 + RIM * sigma_px)) + 1
-    data, weight, radius, basis = _patches(light, usable, centres_px, rough_diameter_px, sigma_px, half)
-    templates = _templates(radius / sigma_px)  # (N, P, K)
-    data, templates = _without_plane(data, templates, basis, weight)
+    results = [
+        _fit_chunk(light, labels, small.rows(slice(first, first + CHUNK)), sigma_px, noise)
+        for first in range(0, small.label.size, CHUNK)
+    ]
+    columns = zip(*results, strict=True) if results else ([np.empty(0)],) * 3
+    return LightSizes(*(np.concatenate(column) for column in columns))
+
+
+def _fit_chunk(
+    light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma_px: float, noise: float
+) -> tuple[Array, Array, Array]:
+    patch = _patches(light, labels, small, sigma_px)
+    templates = _templates(patch.radius / sigma_px)  # (N, P, K)
+    data, templates = _without_plane(patch, templates)
     power = np.einsum("npk,npk->nk", templates, templates) / noise**2
     match = np.einsum("npk,np->nk", templates, data) / noise**2
-    prior = 1 / contrast_u[:, None] ** 2
-    amplitude = (match + contrast[:, None] * prior) / (power + prior)
-    misfit = -2 * amplitude * match + amplitude**2 * power + (amplitude - contrast[:, None]) ** 2 * prior
+    contrast, prior = small.contrast[:, None], 1 / small.contrast_u[:, None] ** 2
+    amplitude = (match + contrast * prior) / (power + prior)
+    misfit = -2 * amplitude * match + amplitude**2 * power + (amplitude - contrast) ** 2 * prior
     return _summary(misfit, amplitude, np.log(power + prior), sigma_px)
 
 
-def _patches(light, usable, centres, rough, sigma, half):  # type: ignore[no-untyped-def]
+def _patches(light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma: float) -> _Patches:
+    half = int(np.ceil(small.rough_diameter.max() / 2 + RIM * sigma)) + 1
     offset = np.arange(-half, half + 1)
-    whole = np.round(centres).astype(int)
+    whole = np.round(small.centre).astype(int)
     column = whole[:, 0, None, None] + offset[None, None, :]
     row = whole[:, 1, None, None] + offset[None, :, None]
     inside = (row >= 0) & (row < light.shape[0]) & (column >= 0) & (column < light.shape[1])
     row_in, column_in = np.clip(row, 0, light.shape[0] - 1), np.clip(column, 0, light.shape[1] - 1)
-    x, y = np.broadcast_arrays(column - centres[:, 0, None, None], row - centres[:, 1, None, None])
+    x, y = np.broadcast_arrays(column - small.centre[:, 0, None, None], row - small.centre[:, 1, None, None])
     radius = np.hypot(x, y)
-    near = radius <= (rough / 2 + RIM * sigma)[:, None, None]
-    weight = (near & inside & usable[row_in, column_in]).astype(float)
-    count = len(centres)
-    basis = np.stack([np.ones_like(x), x / half, y / half], axis=-1)
-    return (
-        light[row_in, column_in].reshape(count, -1).astype(float),
-        weight.reshape(count, -1),
-        radius.reshape(count, -1),
-        basis.reshape(count, -1, 3),
+    near = radius <= (small.rough_diameter / 2 + RIM * sigma)[:, None, None]
+    owner = labels[row_in, column_in]
+    free = (owner == 0) | (owner == small.label[:, None, None])
+    count = small.label.size
+    plane = np.stack([np.ones_like(x), x / half, y / half], axis=-1)
+    return _Patches(
+        data=light[row_in, column_in].reshape(count, -1).astype(float),
+        weight=(near & inside & free).astype(float).reshape(count, -1),
+        radius=radius.reshape(count, -1),
+        plane=plane.reshape(count, -1, 3),
     )
 
 
@@ -109,17 +147,17 @@ def _templates(radius: Array) -> Array:
     return result
 
 
-def _without_plane(data, templates, basis, weight):  # type: ignore[no-untyped-def]
+def _without_plane(patch: _Patches, templates: Array) -> tuple[Array, Array]:
     """Take the best paper plane out of data and templates alike, so that it no longer matters."""
-    weighted = basis * weight[..., None]
-    normal = np.einsum("npi,npj->nij", weighted, basis) + 1e-9 * np.eye(3)
-    both = np.concatenate([data[..., None], templates], axis=2) * weight[..., None]
-    plane = np.linalg.solve(normal, np.einsum("npi,npk->nik", basis, both))
-    both -= np.einsum("npi,nik->npk", weighted, plane)
+    weighted = patch.plane * patch.weight[..., None]
+    normal = np.einsum("npi,npj->nij", weighted, patch.plane) + 1e-9 * np.eye(3)
+    both = np.concatenate([patch.data[..., None], templates], axis=2) * patch.weight[..., None]
+    fitted = np.linalg.solve(normal, np.einsum("npi,npk->nik", patch.plane, both))
+    both -= np.einsum("npi,nik->npk", weighted, fitted)
     return both[..., 0], both[..., 1:]
 
 
-def _summary(misfit: Array, amplitude: Array, log_power: Array, sigma: float) -> LightSizes:
+def _summary(misfit: Array, amplitude: Array, log_power: Array, sigma: float) -> tuple[Array, Array, Array]:
     """Weigh all diameters by how well they fit (even prior in the logarithm of the diameter)."""
     evidence = -0.5 * (misfit - misfit.min(axis=1, keepdims=True)) - 0.5 * log_power
     chance = np.exp(evidence - evidence.max(axis=1, keepdims=True))
@@ -128,4 +166,4 @@ def _summary(misfit: Array, amplitude: Array, log_power: Array, sigma: float) ->
     mean = chance @ log_diameter
     spread = np.sqrt(np.maximum(chance @ log_diameter**2 - mean**2, (np.diff(log_diameter)[0] / 3) ** 2))
     diameter = np.exp(mean)
-    return LightSizes(diameter, diameter * spread, (chance * amplitude).sum(axis=1))
+    return diameter, diameter * spread, (chance * amplitude).sum(axis=1)

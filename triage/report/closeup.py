@@ -20,6 +20,7 @@ HAIR_WORDS = "a typical hair, about 70 µm (0.0028 in) thick; hairs are 17 to 18
 PANEL = (244, 244, 241)
 INK = (27, 33, 38)
 WIDTH, HEIGHT, BESIDE = 1080, 1020, 420
+HAIR_FIELD_UM = HAIR_UM * HEIGHT / (0.6 * BESIDE)  # so that the hair leaves room beside it
 SMALLEST_FIELD_PX = 24  # so that a piece of a few pixels is not blown up to mere blocks
 
 
@@ -41,9 +42,8 @@ def closeup(analysis: Analysis) -> Picture | None:
     scale = analysis.photos[particle["photo"]].scale
     if scale is None:
         return None
-    field_px = max(SMALLEST_FIELD_PX, 1.7 * float(particle["feret_max_um"]) / scale.um_per_px)
-    field_px = max(field_px, 1.2 * HAIR_UM / scale.um_per_px)
-    factor = HEIGHT / field_px
+    field_um = max(1.7 * float(particle["feret_max_um"]), SMALLEST_FIELD_PX * scale.um_per_px, HAIR_FIELD_UM)
+    factor = HEIGHT * scale.um_per_px / field_um
     rgb = analysis.pictures[particle["photo"]].rgb
     crop = _cut(rgb, (float(particle["x_px"]), float(particle["y_px"])), factor)
     return np.hstack([crop, _panel(scale.um_per_px / factor)])
@@ -59,11 +59,13 @@ def closeup_words(analysis: Analysis) -> str:
 
 def _cut(rgb: Picture, centre: tuple[float, float], factor: float) -> Picture:
     """Return the field around `centre` enlarged by `factor`, the photo's border repeated beyond its edge."""
+    if factor < 1:
+        rgb = np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8)
+        centre, factor = (centre[0] * factor, centre[1] * factor), 1.0
     shift = np.array(
         [[factor, 0, WIDTH / 2 - factor * centre[0]], [0, factor, HEIGHT / 2 - factor * centre[1]]]
     )
-    method = cv2.INTER_CUBIC if factor > 1 else cv2.INTER_AREA
-    cut = cv2.warpAffine(rgb, shift, (WIDTH, HEIGHT), flags=method, borderMode=cv2.BORDER_REPLICATE)
+    cut = cv2.warpAffine(rgb, shift, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(cut, np.uint8)
 
 

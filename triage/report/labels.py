@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,32 @@ ANGLES = np.deg2rad(np.arange(0, 360, 30))
 REACHES = (1.2, 2.5, 4.5, 7.0, 11.0)  # distance from the particle in letter heights
 
 
-@lru_cache(maxsize=4)
+@dataclass(frozen=True)
+class Taken:
+    """What a new label must keep off, and what it had better keep off."""
+
+    covered: NDArray[np.float64]  # integral image of the particles, COARSE times smaller than the picture
+    labels: list[Box]
+    avoided: list[Box]
+
+    def cost(self, box: Box, line: Box) -> float:
+        """Return how bad a place is for a label and the line to it; infinite where it cannot be."""
+        height, width = ((side - 1) * COARSE for side in self.covered.shape)
+        inside = box[0] >= 2 and box[1] >= 2 and box[2] < width - COARSE - 1 and box[3] < height - COARSE - 1
+        gap = (box[3] - box[1]) // 4
+        if not inside or any(_overlap(box, label, gap) for label in self.labels):
+            return float("inf")
+        crossed = sum(_overlap(line, label, 0) for label in self.labels)
+        crossed += sum(_overlap(box, other, 0) for other in self.avoided)
+        return 0.6 * crossed + self._hidden(box)
+
+    def _hidden(self, box: Box) -> float:
+        """Return the part of the box's area under which particles would disappear."""
+        x0, y0, x1, y1 = (v // COARSE for v in box)
+        total = self.covered[y1, x1] - self.covered[y0, x1] - self.covered[y1, x0] + self.covered[y0, x0]
+        return float(total) / max(1, (x1 - x0) * (y1 - y0))
+
+
 def font(size_px: int) -> Any:
     """Return the lettering font (it comes with the PDF library, and has the micron sign)."""
     import reportlab
@@ -71,9 +96,8 @@ def free_boxes(
     boxes: dict[int, Box] = {}
     lines: list[Box] = []
     for row, name in names.items():
-        others = [box for other, box in around.items() if other != row]
-        taken = [*boxes.values(), *lines, *others]
-        box = _free_box(shapes[row], _box_size(name, text_px), covered, taken)
+        avoided = [*lines, *(box for other, box in around.items() if other != row)]
+        box = _free_box(shapes[row], _box_size(name, text_px), Taken(covered, list(boxes.values()), avoided))
         if box is not None:
             boxes[row] = box
             lines.append(_around(np.array(_leader_ends(shapes[row], box))))
@@ -96,26 +120,18 @@ def _covered(shape: tuple[int, ...], shapes: list[Points]) -> NDArray[np.float64
     return np.asarray(cv2.integral(mask), np.float64)
 
 
-def _free_box(
-    shape: Points, size: tuple[int, int], covered: NDArray[np.float64], taken: list[Box]
-) -> Box | None:
+def _free_box(shape: Points, size: tuple[int, int], taken: Taken) -> Box | None:
     """Return the best place for a box near a shape, or None where every place hits a label or the border."""
     low, high = shape.min(axis=0), shape.max(axis=0)
     centre, half = (low + high) / 2, (high - low) / 2
-    height, width = (covered.shape[0] - 1) * COARSE, (covered.shape[1] - 1) * COARSE
     best, best_cost = None, np.inf
     for reach in REACHES:
         for angle in ANGLES:
             away = np.array([np.cos(angle), np.sin(angle)]) / max(abs(np.cos(angle)), abs(np.sin(angle)))
-            middle = centre + away * (half + np.array(size) / 2 + reach * size[1] / 2)
-            x0, y0 = (int(v) for v in middle - np.array(size) / 2)
+            corner = centre + away * (half + np.array(size) / 2 + reach * size[1] / 2) - np.array(size) / 2
+            x0, y0 = (int(v) for v in corner)
             box = (x0, y0, x0 + size[0], y0 + size[1])
-            if x0 < 2 or y0 < 2 or box[2] > width - COARSE - 2 or box[3] > height - COARSE - 2:
-                continue
-            line = _around(np.array(_leader_ends(shape, box)))
-            if any(_overlap(box, other, size[1] // 4) or _overlap(line, other, 0) for other in taken):
-                continue
-            cost = _hidden(covered, box) + 0.12 * reach
+            cost = 0.12 * reach + taken.cost(box, _around(np.array(_leader_ends(shape, box))))
             if cost < best_cost:
                 best, best_cost = box, cost
     return best
@@ -123,13 +139,6 @@ def _free_box(
 
 def _overlap(a: Box, b: Box, gap: int) -> bool:
     return a[0] < b[2] + gap and b[0] < a[2] + gap and a[1] < b[3] + gap and b[1] < a[3] + gap
-
-
-def _hidden(covered: NDArray[np.float64], box: Box) -> float:
-    """Return the part of the box's area under which particles would disappear."""
-    x0, y0, x1, y1 = (v // COARSE for v in box)
-    total = covered[y1, x1] - covered[y0, x1] - covered[y1, x0] + covered[y0, x0]
-    return float(total) / max(1, (x1 - x0) * (y1 - y0))
 
 
 def _leader_ends(shape: Points, box: Box) -> tuple[Points, Points]:

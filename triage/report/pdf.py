@@ -12,7 +12,7 @@ from triage.report.chart import chart
 from triage.report.closeup import closeup, closeup_words
 from triage.report.files import write_whole
 from triage.report.flow import ACCENT, SOFT, beside, bordered, image, paragraph, printable, rich, rule, style
-from triage.report.picture import annotate
+from triage.report.picture import annotate, aspect
 from triage.report.small_print import small_print
 from triage.report.visit import Visit
 
@@ -92,10 +92,12 @@ def _customer_page(analysis: Analysis, visit: Visit, width: float, tallest: floa
     picture, caption = closeup(analysis), closeup_words(analysis)
     if picture is None:
         index = next(i for i, photo in enumerate(analysis.photos) if photo.usable)
-        picture, caption = annotate(analysis, index, 1500), "What was looked at lies inside the line."
+        shown, caption = _photo(analysis, index, width, tallest), "What was looked at lies inside the line."
+    else:
+        shown = image(picture, width, tallest)
     return [
         *_head(analysis, width),
-        image(picture, width, tallest),
+        shown,
         paragraph(caption, style(10, SOFT, before=5, after=12)),
         *_part("What we found", content.found_plainly(analysis)),
         *(_part("What we did", visit.done) if visit.done else _blank("What we did", width, lines=2)),
@@ -143,6 +145,7 @@ def _technician_page(analysis: Analysis, width: float) -> list[Any]:
 
 
 def _photo(analysis: Analysis, index: int, width: float, tallest: float) -> Any:
+    width = min(width, tallest / aspect(analysis, index))
     picture = annotate(analysis, index, round(width * DOTS_PER_POINT), width * MM_PER_POINT)
     return image(picture, width, tallest)
 
@@ -211,7 +214,7 @@ def _foot(analysis: Analysis) -> Any:
     def draw(canvas: Any, document: Any) -> None:
         canvas.setFont("Helvetica", 8)
         canvas.setFillColor(SOFT)
-        canvas.drawString(MARGIN, FOOT, printable(left)[:70])
+        canvas.drawString(MARGIN, FOOT, printable(left)[:50])
         canvas.drawRightString(
             document.pagesize[0] - MARGIN, FOOT, f"{content.NOT_A_LAB}  Page {document.page}"
         )

@@ -68,8 +68,8 @@ class View:
 
     @property
     def text_px(self) -> int:
-        """Height of the lettering in pixels: 2.9 mm."""
-        return max(12, round(2.9 * self.width / self.across_mm))
+        """Height of the lettering in pixels: 2.9 mm, less where the picture is narrow."""
+        return max(12, round(min(2.9 / self.across_mm, 1 / 34) * self.width))
 
     def to_view(self, xy_px: Points) -> Points:
         """Map photo pixels (N, 2) to pixels of the drawn picture."""
@@ -120,6 +120,12 @@ def annotate(analysis: Analysis, index: int, width: int | None = None, across_mm
     if photo.scale is None:
         return canvas
     return np.vstack([canvas, _foot(view, photo.scale.um_per_px / view.factor)])
+
+
+def aspect(analysis: Analysis, index: int) -> float:
+    """Return height over width of one photo's annotated crop, without the strip under it."""
+    view = _view(analysis.photos[index], analysis.pictures[index].rgb.shape[:2], None, PAGE_MM)
+    return view.height / view.width
 
 
 def encode(picture: Picture, suffix: str = ".jpg", quality: int = 88) -> bytes:

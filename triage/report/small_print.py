@@ -66,10 +66,10 @@ def _photo_lines(photo: PhotoResult) -> list[str]:
 
 
 def _size_uncertainty(analysis: Analysis) -> list[str]:
-    sized = sized(analysis)
-    if not len(sized):
+    rows = sized(analysis)
+    if not len(rows):
         return []
-    typical = 200 * float(np.nanmedian(sized["ecd_u_um"] / sized["ecd_um"]))
+    typical = 200 * float(np.nanmedian(rows["ecd_u_um"] / rows["ecd_um"]))
     cut = int(np.count_nonzero(analysis.particles["touches_edge"]))
     lines = [f"Sizes of single pieces: typically ±{typical:.2g} % (95 %)."]
     if cut:
@@ -81,7 +81,7 @@ def _size_uncertainty(analysis: Analysis) -> list[str]:
 
 def _sample_lines(analysis: Analysis) -> list[str]:
     sample, blank = analysis.sample, analysis.blank
-    lines = [f"The sample: {text}." for text in (_sample(sample), _installed(sample), _since(sample)) if text]
+    lines = [text for text in (_sample(sample), _installed(sample), _since(sample)) if text]
     if sample.noticed is not None:
         seen = [name.replace("_", " ") for name in sample.noticed if name != "none"]
         lines.append(f"Noticed at the bench: {words.listed(seen) or 'nothing'}.")
@@ -101,16 +101,18 @@ def _sample(sample: Sample) -> str:
     came = [words.ORIGIN_WORDS.get(sample.origin or "", ""), words.METHOD_WORDS.get(sample.method or "", "")]
     if sample.volume_ml is not None:
         came.append(f"{sample.volume_ml:g} ml")
-    return ", ".join(part for part in came if part)
+    said = ", ".join(part for part in came if part)
+    return f"The sample: {said}." if said else ""
 
 
 def _installed(sample: Sample) -> str:
-    parts = [f"{words.microns(sample.installed_um)} µm"] if sample.installed_um is not None else []
-    parts += [part for part in (sample.element, sample.feed and f"{sample.feed} feed", sample.fuel) if part]
-    return f"installed {', '.join(parts)}".replace("_", " ") if parts else ""
+    rating = f"{words.microns(sample.installed_um)} µm" if sample.installed_um is not None else ""
+    element = f"{rating} {sample.element or ''}".strip()
+    parts = [part for part in (element, sample.feed and f"{sample.feed} feed", sample.fuel) if part]
+    return f"Installed: {', '.join(parts)}.".replace("_", " ") if parts else ""
 
 
 def _since(sample: Sample) -> str:
     units = (("h", sample.hours), ("months", sample.months), ("litres", sample.litres))
     spent = [f"{value:g} {unit}" for unit, value in units if value is not None]
-    return f"{words.listed(spent)} since the last change" if spent else ""
+    return f"{words.listed(spent)} since the last change." if spent else ""

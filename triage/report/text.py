@@ -11,10 +11,10 @@ from triage.sizing import Passing, Share
 
 WIDTH = 79
 PLAIN = str.maketrans({"µ": "u", "–": "-", "×": "x", "±": "+-", "°": " deg", "²": "2", "’": "'"})
-LINE = "{:<11} {:>5}  {:<8} {:>7} {:>7}  {}"
-HEADS = LINE.format(
-    "um", "thou", "sieve", "stopped", "through", f"{'by number (95 %)':<19} {'by area':<8} by volume"
-)
+LINE = "{:<10} {:>5}  {:<7} {:>7} {:>7}  {}"
+SHARES = "{:<18} {:<8} {}"
+SHARE_HEADS = SHARES.format("by number (95 %)", "by area", "by volume")
+HEADS = LINE.format("um", "thou", "sieve", "stopped", "through", SHARE_HEADS)
 
 
 def summary_text(analysis: Analysis) -> str:
@@ -44,9 +44,9 @@ def _passing(analysis: Analysis) -> str:
         return ""
     lines = [f"{content.passing_caption(analysis)}:", HEADS]
     for row, cells in zip(rows, content.passing_rows(analysis), strict=True):
-        said = f"not measurable: under this photo's {words.microns(row.from_um)} um"
+        said = f"not measurable here: under {words.microns(row.from_um)} um"
         if cells.measurable:
-            said = f"{cells.by_count:<19} {_short(row.by_area):<8} {_short(row.by_volume)}"
+            said = SHARES.format(_with_interval(row.by_count), _short(row.by_area), _short(row.by_volume))
         numbers = (cells.rating, cells.inch, cells.sieve, cells.stopped, cells.through)
         lines.append(LINE.format(*numbers, said).rstrip())
     return "\n".join([*lines, *_few_pieces(rows)])
@@ -57,10 +57,17 @@ def _few_pieces(rows: list[Passing]) -> list[str]:
     return ["* few pieces decide: another sample may well differ."] if few else []
 
 
+def _with_interval(share: Share) -> str:
+    if share.share is None or share.low is None or share.high is None:
+        return "no pieces"
+    return f"{_short(share)} ({100 * share.low:.0f}-{100 * share.high:.0f})"
+
+
 def _short(share: Share) -> str:
     if share.share is None:
         return ""
-    return words.percent(share.share) + ("*" if share.few_pieces_decide else "")
+    said = words.percent(share.share).replace("under ", "<").replace("over ", ">")
+    return said + ("*" if share.few_pieces_decide else "")
 
 
 def _sizes(analysis: Analysis) -> str:

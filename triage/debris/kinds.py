@@ -1,0 +1,74 @@
+"""Kinds: what a piece looks like, by colour balanced on the paper, shape and shine.
+
+The centres and spreads below were set on rendered scenes and plain judgement, not on shop pieces:
+"looks like" is all they say. A piece near no centre, or between two, is `unsure`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SURE = 0.55  # below this share of the evidence a piece stays unsure
+STRANGE = 12.0  # squared distance from the nearest centre beyond which nothing fits
+FIBRE_RATIO = 6.0  # length over width from which a piece is a fibre (our own rule)
+
+
+@dataclass(frozen=True)
+class Look:
+    """A kind's usual appearance: CIELAB centre and spread, and how shiny it is (share of pixels brighter than paper)."""
+
+    kind: str
+    lab: tuple[float, float, float]
+    spread: tuple[float, float, float]
+    shiny: float = 0.0
+
+
+LOOKS = (
+    Look("rust", (35, 22, 26), (12, 9, 10)),
+    Look("grit", (55, 3, 12), (14, 4, 7)),
+    Look("rubber", (16, 0, 1), (8, 3, 4)),
+    Look("plant", (38, -2, 22), (12, 7, 9)),
+    Look("bright_metal", (62, 0, 1), (20, 3, 4), 0.15),
+    Look("green_corrosion", (60, -22, 2), (12, 9, 9)),
+    Look("white_corrosion", (86, 0, 3), (6, 3, 4)),
+    Look("gum", (45, 18, 45), (14, 9, 13)),
+)
+
+
+def lab_of(rgb_linear: Array) -> Array:
+    """CIELAB (N, 3) of linear-light colours (N, 3) balanced so that white paper is 1, 1, 1."""
+    linear = np.clip(rgb_linear, 0, 1)
+    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+    picture = coded.astype(np.float32).reshape(-1, 1, 3)
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), np.float64).reshape(-1, 3)
+
+
+def looks_like(lab: Array, glint: Array, ratio: Array, thin: NDArray[np.bool_]) -> tuple[NDArray[np.str_], Array]:
+    """Name each piece's kind and the share of the evidence for it, (N,) each.
+
+    lab (N, 3); glint (N,), share of pixels brighter than paper; ratio (N,), length over width;
+    thin (N,), True where the width is that of a fibre or hair.
+    """
+    distance = np.stack([_distance(look, lab, glint) for look in LOOKS], axis=1)
+    evidence = np.exp(-0.5 * (distance - distance.min(axis=1, keepdims=True)))
+    share = evidence.max(axis=1) / evidence.sum(axis=1)
+    names = np.array([look.kind for look in LOOKS], dtype="U16")[distance.argmin(axis=1)]
+    names[(share < SURE) | (distance.min(axis=1) > STRANGE)] = "unsure"
+    long = ratio >= FIBRE_RATIO
+    names[long & thin] = "fibre"
+    share[long & thin] = np.clip(0.5 + 0.05 * (ratio[long & thin] - FIBRE_RATIO), 0.5, 0.95)
+    metal = long & ~thin & (names == "bright_metal")
+    names[metal] = "swarf"
+    return names, share
+
+
+def _distance(look: Look, lab: Array, glint: Array) -> Array:
+    colour = ((lab - look.lab) / look.spread) ** 2
+    shine = ((glint - look.shiny) / 0.08) ** 2 if look.shiny else (glint / 0.1) ** 2
+    return np.asarray(colour.sum(axis=1) + np.minimum(shine, 9))

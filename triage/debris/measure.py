@@ -1,0 +1,181 @@
+"""Measure: from a calibrated photo to the particle table, the one path through this folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.calibrate import Calibration
+from triage.debris import shadows, two_level
+from triage.debris.background import REDUCTION, Departure, Image, find_departure
+from triage.debris.edges import Edges, refine
+from triage.debris.find import Mask, disc, find
+from triage.debris.limits import Limits, limits_of
+from triage.debris.outline import Segments, cell_segments, trace
+from triage.debris.particles import FLAG_BIT
+from triage.debris.pieces import Pieces, measure_pieces, polygon_area
+from triage.debris.shape import feret_diameters
+from triage.debris.sizes import Diameters, size_pieces
+from triage.debris.split import split_touching
+from triage.debris.tabulate import Debris, Sized, tabulate
+
+Array = NDArray[np.float64]
+
+SMOOTHING_PX = 0.6  # for measuring: takes the worst of the noise off, costs little resolution
+DARK_BACKGROUND = 0.15  # linear light: on anything darker, debris is the brighter of the two
+UNKNOWN_BLUR_PX = (1.2, 0.4)  # a picture without one clean edge; usual for phones, from memory
+STEP_SHARE = 0.7  # of the level that counts as seen: a weaker outline is a blotch
+SHARP = 0.55  # of an ideal edge's slope: a softer outline is a shadow
+
+
+@dataclass(frozen=True)
+class Crop:
+    """The debris window cut from the photo: its pixels, which of them count, and its corner in the photo."""
+
+    rgb: NDArray[np.uint8]
+    window: Mask
+    left: int
+    top: int
+
+
+def measure_debris(rgb: NDArray[np.uint8], calibration: Calibration) -> Debris:
+    """Find, size and name every particle in the debris window of an upright photo (H, W, 3)."""
+    crop = cut_window(rgb, calibration.window_px)
+    sized = _by_cells(crop, calibration) if two_level.is_two_level(crop.rgb) else _by_light(crop, calibration)
+    return tabulate(sized, calibration, crop.left, crop.top)
+
+
+def cut_window(rgb: NDArray[np.uint8], window_px: Array) -> Crop:
+    """Cut the window's bounding box out of the photo."""
+    height, width = rgb.shape[:2]
+    low = np.clip(np.floor(window_px.min(axis=0) + 0.5), 0, [width - 1, height - 1]).astype(int)
+    high = np.clip(np.ceil(window_px.max(axis=0) + 0.5), low + 1, [width, height]).astype(int)
+    window = np.zeros((high[1] - low[1], high[0] - low[0]), np.uint8)
+    cv2.fillPoly(window, [np.round((window_px - low) * 16).astype(np.int32)], 1, shift=4)
+    return Crop(rgb[low[1] : high[1], low[0] : high[0]], window, int(low[0]), int(low[1]))
+
+
+def _by_cells(crop: Crop, calibration: Calibration) -> Sized:
+    labels, count = two_level.label(crop.rgb)
+    outline = cell_segments(labels)
+    area = polygon_area(outline, count)
+    place = np.flatnonzero(labels)
+    row, column = np.divmod(place, labels.shape[1])
+    pixels = np.maximum(np.bincount(labels.ravel()[place] - 1, minlength=count), 1)
+    x, y = (np.bincount(labels.ravel()[place] - 1, axis, count) / pixels for axis in (column, row))
+    scale = calibration.um_per_px
+    # A pixel is in or out by its centre: the area of a disc scatters by about 0.3 of the root of its outline.
+    diameter = np.sqrt(area * 4 / np.pi)
+    dark = np.zeros((count, 3)) if crop.rgb[0, 0, 0] > 127 else np.ones((count, 3))
+    return Sized(
+        outline=outline,
+        labels=labels,
+        x=x,
+        y=y,
+        diameter=diameter,
+        diameter_u=0.35 / np.sqrt(diameter),
+        contrast=np.ones(count),
+        colour=dark,
+        glint=np.zeros(count),
+        flags=np.zeros(count, np.uint32),
+        on_edge=_on_edge(labels, crop.window, count),
+        limits=Limits(scale, scale, 2 * scale, scale, 2 * scale),
+        blurred=False,
+    )
+
+
+def _by_light(crop: Crop, calibration: Calibration) -> Sized:
+    sigma, sigma_u = (calibration.blur.sigma_px, calibration.blur.sigma_u_px) if calibration.blur else UNKNOWN_BLUR_PX
+    total = float(np.hypot(sigma, SMOOTHING_PX))
+    light = calibration.light
+    dark = calibration.dark or light.background_level < DARK_BACKGROUND
+    white = _white(crop, calibration) if dark else None
+    departure = find_departure(crop.rgb, light.tone.lut, crop.window, white)
+    found = find(departure, crop.window, sigma, SMOOTHING_PX)
+    mask = found.mask if dark else shadows.remove(found.mask, found.light, found.strength, total).mask
+    edges, origin = _parted(refine(found.strength, mask, total), total)
+    outline = trace(edges.labels, edges.field)
+    pieces = measure_pieces(edges, outline, departure, found.light, found.strength, total)
+    real = (pieces.inside - pieces.outside > STEP_SHARE * found.seed_level) & (pieces.sharpness > SHARP)
+    edges, outline, pieces = _keep(real, edges, outline, pieces)
+    sizes = size_pieces(found, edges, pieces, total, sigma_u, dark=dark)
+    split = np.bincount(origin, minlength=origin.max(initial=0) + 1)[origin][real] > 1
+    return Sized(
+        outline=outline,
+        labels=edges.labels,
+        x=pieces.x,
+        y=pieces.y,
+        diameter=sizes.value,
+        diameter_u=sizes.uncertainty,
+        contrast=sizes.contrast,
+        colour=_colour(pieces, departure, white),
+        glint=pieces.glint,
+        flags=sizes.flags | np.where(split, FLAG_BIT["split"], 0).astype(np.uint32),
+        on_edge=_on_edge(edges.labels, crop.window, edges.count),
+        limits=limits_of(sigma, found.seed_level, 2 * found.noise, found.detection_noise, calibration.um_per_px),
+        blurred=True,
+    )
+
+
+def _white(crop: Crop, calibration: Calibration) -> Image:
+    """White paper for a dark background: the card's own, or the brightest of the window."""
+    light = calibration.light
+    if calibration.frame is not None:
+        return np.asarray(light.paper_rgb, np.float32)
+    brightest = np.percentile(crop.rgb[::4, ::4].max(axis=2), 99.8)
+    return np.full(3, max(float(light.tone.lut[int(brightest)]), 0.1), np.float32)
+
+
+def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, NDArray[np.int32]]:
+    """Part touching pieces; returns the edges and, for every piece, which one it was before."""
+    outline = trace(edges.labels, edges.field)
+    bounds = np.searchsorted(outline.label, np.arange(1, edges.count + 2))
+    area = polygon_area(outline, edges.count)
+    solidity = np.ones(edges.count)
+    boxes = np.zeros((edges.count, 4), np.int64)
+    for index in np.flatnonzero(area > (4 * sigma_px) ** 2):
+        points = outline.start[bounds[index] : bounds[index + 1]].astype(np.float32)
+        solidity[index] = area[index] / max(feret_diameters(points)[2], 1e-9)
+        low, high = np.floor(points.min(axis=0)), np.ceil(points.max(axis=0))
+        boxes[index] = [*low, *(high - low + 1)]
+    boxes[:, :2] = np.maximum(boxes[:, :2], 0)
+    origin = split_touching(edges.labels, boxes, solidity, sigma_px)
+    return replace(edges, count=origin.size), origin
+
+
+def _keep(real: NDArray[np.bool_], edges: Edges, outline: Segments, pieces: Pieces) -> tuple[Edges, Segments, Pieces]:
+    """Drop what is not debris and number the rest anew."""
+    number = np.zeros(real.size + 1, np.int32)
+    number[1:][real] = np.arange(1, real.sum() + 1)
+    part = real[outline.label - 1]
+    kept = Segments(
+        number[outline.label[part]],
+        outline.start[part],
+        outline.end[part],
+        outline.start_key[part],
+        outline.end_key[part],
+    )
+    rows = {name: getattr(pieces, name)[real] for name in pieces.__dataclass_fields__}
+    return replace(edges, labels=number[edges.labels], count=int(real.sum())), kept, Pieces(**rows)
+
+
+def _colour(pieces: Pieces, departure: Departure, white: Image | None) -> Array:
+    """Linear colour of each piece with white paper at 1, (N, 3)."""
+    if white is None:
+        return 1 - pieces.step
+    rows, columns = departure.paper.shape[:2]
+    row = np.clip((pieces.y / REDUCTION).astype(int), 0, rows - 1)
+    column = np.clip((pieces.x / REDUCTION).astype(int), 0, columns - 1)
+    paper = departure.paper[row, column] / white
+    return np.asarray(paper + pieces.step * np.maximum(1 - paper, 0.2))
+
+
+def _on_edge(labels: NDArray[np.int32], window: Mask, count: int) -> NDArray[np.bool_]:
+    """Tell which pieces reach the window's edge."""
+    inner = cv2.erode(window, disc(1), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    touching = np.zeros(count + 1, bool)
+    touching[labels[inner == 0]] = True
+    return touching[1:]

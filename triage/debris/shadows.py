@@ -1,0 +1,125 @@
+"""Shadows: which way they fall in this photo, and which pixels are shadow and not debris.
+
+A cast shadow keeps the paper's colour, is never darker than the lamp's share of the light, and lies on
+the same side of every particle. The side is found from all particles together. What cannot be cut
+away is the contact shadow, the dark seam at the foot of a solid grain: it moves every half-level
+outline outwards by about the same part of the blur, and that part is taken off again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from triage.debris.background import Image
+from triage.debris.find import COLOUR_WEIGHT, Mask
+
+Vector = NDArray[np.float64]
+
+DARKEST = 0.62  # of the paper's light: sky and walls still light a phone picture's shadow
+NEUTRAL = 0.22  # colour departure of a shadow, as a part of its light departure, at most
+CORE = 0.75  # of a piece's own peak: certainly particle
+LONGEST_PX = 48
+FAN_RAD = 0.45  # the side is known to about 25 degrees
+SURE_SNR = 1.5
+
+
+@dataclass(frozen=True)
+class Shadows:
+    """Debris without its cast shadows. `towards` is the unit vector (x, y) along which they fall, None: none seen."""
+
+    mask: Mask
+    towards: Vector | None
+
+
+def remove(mask: Mask, light: Image, strength: Image, sigma_px: float) -> Shadows:
+    """Take cast shadows out of `mask` (H, W); `light` and `strength` as in `find.Found`."""
+    colour = np.sqrt(np.maximum(strength**2 - light**2, 0)) / COLOUR_WEIGHT
+    core = _core(mask, light, colour, CORE)
+    towards = _side(core, light, colour, sigma_px)
+    if towards is None:
+        return Shadows(mask, None)
+    debris = _core(mask, light, colour, CORE, DARKEST)
+    behind = _sweep(debris, towards)
+    return Shadows(mask & ~(behind & (1 - debris)), towards)
+
+
+def _core(mask: Mask, light: Image, colour: Image, part: float, darkest: float = np.inf) -> Mask:
+    """Pixels too dark, compared with their piece's peak or with any shadow, or too coloured to be shadow."""
+    count, labels = cv2.connectedComponents(mask, connectivity=8)
+    place = np.flatnonzero(labels)
+    piece = labels.ravel()[place]
+    dark = light.ravel()[place]
+    peak = np.zeros(count, np.float32)
+    np.maximum.at(peak, piece, dark)
+    coloured = colour.ravel()[place] > 0.04 + NEUTRAL * dark
+    core = np.zeros(labels.size, np.uint8)
+    core[place] = coloured | (dark >= np.minimum(part * peak[piece], darkest))
+    result: Mask = core.reshape(labels.shape)
+    return result
+
+
+def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | None:
+    """Find the side on which the paper beside the cores is darker, over all of them."""
+    distance, nearest = cv2.distanceTransformWithLabels(1 - core, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
+    ring = (distance > 2 * sigma_px) & (distance < 2 * sigma_px + 6) & (colour < 0.05 + 0.25 * light)
+    place = np.flatnonzero(ring)
+    owner = nearest.ravel()[place]
+    count = int(nearest.max()) + 1
+    y, x = np.divmod(place, light.shape[1])
+    inner = np.flatnonzero(core)
+    inner_y, inner_x = np.divmod(inner, light.shape[1])
+    inner_owner = nearest.ravel()[inner]
+    size = np.bincount(inner_owner, minlength=count)
+    centre = np.stack([np.bincount(inner_owner, axis, count) for axis in (inner_x, inner_y)]) / np.maximum(size, 1)
+    step = np.stack([x, y]) - centre[:, owner]
+    step /= np.hypot(*step) + 1e-9
+    dark = np.clip(light.ravel()[place], -0.05, 0.6)
+    pixels = np.bincount(owner, minlength=count)
+    lean = np.stack([np.bincount(owner, dark * part, count) for part in step]) / np.maximum(pixels, 1)
+    lean = np.clip(lean[:, (size >= 6) & (pixels > 30)], -0.1, 0.1)
+    if lean.shape[1] < 8:
+        return None
+    mean = lean.mean(axis=1)
+    strength = float(np.hypot(*mean))
+    error = float(lean.std(axis=1).mean()) / np.sqrt(lean.shape[1])
+    return mean / strength if strength > SURE_SNR * error else None
+
+
+def _sweep(core: Mask, towards: Vector) -> Mask:
+    """Draw the cores out along the shadow's side, fanned out by how well it is known."""
+    swept = core
+    for turn in (-FAN_RAD, 0.0, FAN_RAD):
+        cosine, sine = np.cos(turn), np.sin(turn)
+        along = np.array([towards[0] * cosine - towards[1] * sine, towards[0] * sine + towards[1] * cosine])
+        drawn, step = core, 1
+        while step < LONGEST_PX:
+            move = np.array([[1, 0, round(along[0] * step)], [0, 1, round(along[1] * step)]], np.float32)
+            drawn = drawn | cv2.warpAffine(drawn, move, core.shape[::-1], flags=cv2.INTER_NEAREST)
+            step *= 2
+        swept = swept | drawn
+    return swept
+
+
+def contact_share(light: Image, labels: NDArray[np.int32], inside: Vector, big: NDArray[np.bool_], sigma_px: float) -> float:
+    """How much of the usual contact shadow this photo shows, 0 (flat marks on paper) to 1.
+
+    Beyond the blur's reach the paper beside a flat mark is as bright as anywhere; beside a solid grain it is not.
+    `inside` (N,) is each piece's contrast, `big` (N,) says which are large enough to judge by.
+    """
+    if big.sum() < 4:
+        return 1.0
+    mask = (labels > 0).astype(np.uint8)
+    distance, nearest = cv2.distanceTransformWithLabels(1 - mask, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
+    owner = np.zeros(int(nearest.max()) + 1, np.int64)
+    inner = np.flatnonzero(mask)
+    owner[nearest.ravel()[inner]] = labels.ravel()[inner]
+    place = np.flatnonzero((distance > 2.9 * sigma_px) & (distance < 4.2 * sigma_px))
+    piece = owner[nearest.ravel()[place]] - 1
+    dark = np.clip(light.ravel()[place], -0.1, 0.5)
+    count = inside.size
+    mean = np.bincount(piece, dark, count) / np.maximum(np.bincount(piece, minlength=count), 1) / inside
+    return float(np.clip((mean[big].mean() - 0.002) / 0.006, 0, 1))

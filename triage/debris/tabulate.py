@@ -1,0 +1,147 @@
+"""Tabulate: pieces in photo pixels become rows of the particle table in micrometres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.calibrate import Calibration
+from triage.debris.kinds import FIBRE_RATIO, lab_of, looks_like
+from triage.debris.limits import FAINT, OPAQUE, Limits
+from triage.debris.outline import Segments, polygons
+from triage.debris.particles import FLAG_BIT, ParticleTable, empty_table
+from triage.debris.shape import Shapes, measure_shapes, strip_length_and_width
+
+Array = NDArray[np.float64]
+
+SHAPE_SIGMAS = 3.0  # blur FWHM-like widths across below which Feret diameters lean on the disc model
+FIBRE_WIDEST_UM = 200.0  # a strip wider than any hair or thread is a splinter or a chip
+
+
+@dataclass(frozen=True)
+class Sized:
+    """What is known of each piece in photo pixels, before the scale comes in; (N,) arrays in label order.
+
+    `outline` holds the pieces' outlines in pixels of the crop, `labels` (H, W) the pieces' pixels there.
+    `diameter` is the ECD with blur and shadow taken off, `colour` (N, 3) linear light with white paper at 1.
+    `blurred` is False for pictures of only two levels, whose outlines are exact.
+    """
+
+    outline: Segments
+    labels: NDArray[np.int32]
+    x: Array
+    y: Array
+    diameter: Array
+    diameter_u: Array
+    contrast: Array
+    colour: Array
+    glint: Array
+    flags: NDArray[np.uint32]
+    on_edge: NDArray[np.bool_]
+    limits: Limits
+    blurred: bool
+
+
+@dataclass(frozen=True)
+class Debris:
+    """All particles of one photo, biggest first. `outlines` are (N, 2) px; `coverage` is the share of the window."""
+
+    table: ParticleTable
+    outlines: tuple[NDArray[np.float32], ...]
+    limits: Limits
+    coverage: float
+    window_cm2: float
+
+
+def tabulate(sized: Sized, calibration: Calibration, left: int, top: int) -> Debris:
+    """Bring the pieces to scale; `left` and `top` place the crop in the photo."""
+    count = sized.x.size
+    corner = np.array([left, top])
+    plane = calibration.plane
+    to_um = [plane.to_mm(points + corner) * 1000 for points in (sized.outline.start, sized.outline.end)]
+    mapped = replace(sized.outline, start=to_um[0], end=to_um[1])
+    shapes = measure_shapes(mapped, count)
+    centre_px = np.stack([sized.x, sized.y], axis=1) + corner
+    scale = plane.um_per_px(centre_px) if count else np.empty(0)
+    table = empty_table(count)
+    table["x_px"], table["y_px"] = centre_px.T
+    table["x_mm"], table["y_mm"] = (plane.to_mm(centre_px) if count else centre_px).T
+    table["ecd_um"] = sized.diameter * scale
+    table["ecd_u_um"] = np.hypot(sized.diameter_u * scale, table["ecd_um"] * calibration.um_per_px_rel_u)
+    _put_shapes(table, shapes, sized, scale)
+    _put_kinds(table, sized)
+    _put_limits(table, sized)
+    window_cm2 = _put_edges(table, sized, calibration)
+    order = np.lexsort((table["x_px"], table["y_px"], -table["ecd_um"]))
+    outlines = polygons(sized.outline, count)
+    table = table[order]
+    table["id"] = np.arange(1, count + 1)
+    covered = float(shapes.area.sum()) / 1e8 / max(window_cm2, 1e-9)
+    shown = tuple(outlines[index] + corner.astype(np.float32) for index in order)
+    return Debris(table, shown, sized.limits, covered, window_cm2)
+
+
+def _put_shapes(table: ParticleTable, shapes: Shapes, sized: Sized, scale: Array) -> None:
+    """Feret diameters take the same correction for blur and shadow as the ECD did, in squares."""
+    seen = np.sqrt(np.maximum(shapes.area, 1e-9) * 4 / np.pi)
+    length, width = strip_length_and_width(shapes.area, shapes.perimeter)
+    strip = length >= FIBRE_RATIO * width
+    table["ecd_um"] = np.where(strip & sized.blurred, _strip_ecd(seen, table["ecd_um"], width), table["ecd_um"])
+    excess = seen**2 - table["ecd_um"] ** 2
+    table["area_um2"] = np.pi / 4 * table["ecd_um"] ** 2
+    for name, value in (("feret_max_um", shapes.feret_max), ("feret_min_um", shapes.feret_min)):
+        table[name] = np.sqrt(np.maximum(value**2 - excess, (0.4 * value) ** 2))
+    table["feret_min_um"] = np.minimum(table["feret_min_um"], table["feret_max_um"])
+    part = table["ecd_um"] / seen
+    table["perimeter_um"] = shapes.perimeter * part
+    table["hull_area_um2"] = shapes.hull_area * part**2
+    fibre_width = table["area_um2"] / np.maximum(length, 1e-9)
+    table["length_um"] = np.where(strip, length, table["feret_max_um"])
+    table["width_um"] = np.where(strip, fibre_width, table["feret_min_um"])
+    table["passing_size_um"] = table["width_um"]
+    at_limit = sized.blurred & (table["ecd_um"] < SHAPE_SIGMAS * sized.limits.blur_fwhm_um / 2.355)
+    table["flags"] = sized.flags | np.where(at_limit, FLAG_BIT["shape_at_limit"], 0).astype(np.uint32)
+
+
+def _strip_ecd(seen: Array, corrected: Array, width: Array) -> Array:
+    """A strip's outline is straight: blur leaves its area alone, only the shadow's part of the correction holds."""
+    del width
+    return np.minimum(seen, np.maximum(corrected, 0.6 * seen))
+
+
+def _put_kinds(table: ParticleTable, sized: Sized) -> None:
+    lab = lab_of(sized.colour)
+    ratio = table["length_um"] / np.maximum(table["width_um"], 1e-9)
+    kind, confidence = looks_like(lab, sized.glint, ratio, table["width_um"] < FIBRE_WIDEST_UM)
+    table["kind"], table["kind_confidence"] = kind, confidence
+    table["lightness"], table["lab_a"], table["lab_b"] = lab.T
+    table["contrast"] = sized.contrast
+
+
+def _put_limits(table: ParticleTable, sized: Sized) -> None:
+    """Mark what is too small or too faint to size; a narrower piece than the limit has only a bound on its width."""
+    faintness = np.clip((OPAQUE - np.abs(sized.contrast)) / (OPAQUE - FAINT), 0, 1.5)
+    limits = sized.limits
+    least = limits.smallest_sized_um + faintness * (limits.smallest_sized_faint_um - limits.smallest_sized_um)
+    table["below_sizing_limit"] = table["ecd_um"] < least
+    narrow = (table["passing_size_um"] < limits.smallest_sized_um) & ~table["below_sizing_limit"]
+    table["passing_below_um"] = np.where(narrow, limits.smallest_sized_um, np.nan)
+    table["passing_size_um"] = np.where(narrow, np.nan, table["passing_size_um"])
+
+
+def _put_edges(table: ParticleTable, sized: Sized, calibration: Calibration) -> float:
+    """Flag what the window cuts; weigh the rest for the bigger ones being cut more often. Returns the window in cm2.
+
+    Miles-Lantuejoul: a particle w by h is wholly seen in (W - w)(H - h) of the W by H places it may lie in.
+    """
+    corners = calibration.plane.to_mm(calibration.window_px) * 1000
+    width, height = np.ptp(corners, axis=0)
+    extent = table["feret_max_um"]
+    seen = np.maximum(1 - extent / width, 0.05) * np.maximum(1 - extent / height, 0.05)
+    table["touches_edge"] = sized.on_edge
+    table["weight"] = np.where(sized.on_edge, 0, 1 / seen)
+    table["flags"] |= np.where(sized.on_edge, FLAG_BIT["near_window_edge"], 0).astype(np.uint32)
+    x, y = corners.T
+    return float(abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2 / 1e8)
