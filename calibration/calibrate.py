@@ -5,19 +5,19 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration import kept as store
 from calibration.card import Frame
 from calibration.errors import CalibrationError
-from calibration.light import Light, Noise, Tone, measure_light, measure_noise
-from calibration.locate import Located, locate, window_outline
+from calibration.light import Light, Noise, measure_light, measure_noise
+from calibration.locate import Located, locate, outline_of, window_outline
 from calibration.photo_check import Problem, check_photo
 from calibration.pose import pose_of
 from calibration.scale import PlaneMap, Points, ScaleUncertainty
 from calibration.sharpness import Blur, measure_blur
+from calibration.tone import Tone, grey_of, measure_tone
 
 RectMm = tuple[float, float, float, float]
 
@@ -126,8 +126,8 @@ class Calibration:
         return self.uncertainty.total
 
 
-class BadScale(CalibrationError):  # noqa: N818 - reads as the sentence it stands for
-    """What was given as the scale cannot be one."""
+class BadSetting(CalibrationError):  # noqa: N818 - reads as the sentence it stands for
+    """What was given as the scale or the window cannot be one."""
 
 
 @dataclass(frozen=True)
@@ -136,9 +136,9 @@ class _Scale:
 
     source: str
     plane: PlaneMap
+    print_plane: PlaneMap
     uncertainty: ScaleUncertainty
     window_px: Points
-    print_plane: PlaneMap | None = None
     frame: Frame | None = None
     window_mm: RectMm | None = None
     tilt_deg: float | None = None
@@ -157,9 +157,8 @@ def calibrate(rgb: NDArray[np.uint8], how: HowScaled | None = None) -> Calibrati
     how = how or HowScaled()
     known = store.load()
     scale = _scale(rgb, how, known)
-    frame, marks = scale.frame, scale.print_plane or scale.plane
-    bend = known.tones.get(how.camera) if how.camera else None
-    tone = Tone(bend.bend, bend.bend_u, measured=True) if bend else None
+    frame, marks = scale.frame, scale.print_plane
+    tone = _tone(rgb, scale, known.tones.get(how.camera or ""))
     light = measure_light(rgb, marks, frame, scale.window_px, tone)
     noise = measure_noise(rgb, marks, frame, scale.window_px, light)
     blur = measure_blur(rgb, marks, frame, scale.window_px, light, noise)
@@ -189,24 +188,40 @@ def _scale(rgb: NDArray[np.uint8], how: HowScaled, known: store.Kept) -> _Scale:
     plane, uncertainty = _plain_scale(rgb, how.by, known)
     source = {ByRule: "rule", ByPoints: "points", ByStated: "stated", ByLens: "lens", ByScanner: "scanner"}
     height, width = rgb.shape[:2]
-    window = _rect_outline(how.window or (0.0, 0.0, float(width), float(height)))
-    return _Scale(source[type(how.by)], plane, uncertainty, window)
+    window = _given_window(how.window or (0.0, 0.0, float(width), float(height)), rgb)
+    return _Scale(source[type(how.by)], plane, plane, uncertainty, window)
+
+
+def _tone(rgb: NDArray[np.uint8], scale: _Scale, kept: store.PhoneTone | None) -> Tone:
+    """The surer of what the card in this photo shows and what an earlier one showed."""
+    seen = measure_tone(rgb, scale.print_plane, scale.frame) if scale.frame else Tone()
+    if kept and kept.bend_u < seen.bend_u:
+        return Tone(kept.bend, kept.bend_u, measured=True)
+    return seen
+
+
+def remember_tone(calibration: Calibration, camera: str) -> None:
+    """Keep the tone curve that this photo showed, for closer photos by the same camera."""
+    tone = calibration.light.tone
+    kept = store.load().tones.get(camera)
+    if tone.bend_u < (kept.bend_u if kept else Tone().bend_u):
+        store.keep_tone(camera, store.PhoneTone(tone.bend, tone.bend_u))
 
 
 def _card_scale(rgb: NDArray[np.uint8], how: HowScaled, known: store.Kept) -> _Scale:
-    located = locate(np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8))
+    located = locate(grey_of(rgb))
     frame = located.frame
     correction = known.cards.get(frame.number)
     stretch = (correction.x, correction.y) if correction else (1.0, 1.0)
     x, y, width, height = frame.debris_rect_mm
-    window = _rect_outline(how.window) if how.window else window_outline(frame, located.plane)
+    window = _given_window(how.window, rgb) if how.window else window_outline(frame, located.plane)
     pose = pose_of(located.plane, (x + width / 2.0, y + height / 2.0))
     return _Scale(
         "card",
         located.plane.stretched(*stretch),
+        located.plane,
         _card_uncertainty(located, window, pose.distance_mm, correction),
         window,
-        located.plane,
         frame,
         (x * stretch[0], y * stretch[1], width * stretch[0], height * stretch[1]),
         pose.tilt_deg,
@@ -239,20 +254,20 @@ def _plain_scale(rgb: NDArray[np.uint8], by: By, known: store.Kept) -> tuple[Pla
         return _scanner_scale(by)
     if isinstance(by, ByStated) and by.um_per_px > 0.0 and math.isfinite(by.um_per_px):
         return PlaneMap.similarity(by.um_per_px), ScaleUncertainty(fit=STATED_U)
-    raise BadScale("the micrometres per pixel must be a number above 0")
+    raise BadSetting("the micrometres per pixel must be a number above 0")
 
 
 def _rule_scale(rgb: NDArray[np.uint8]) -> tuple[PlaneMap, ScaleUncertainty]:
     from calibration.ruler import find_rule_scale
 
-    rule = find_rule_scale(np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8))
-    return PlaneMap.similarity(rule.um_per_px), ScaleUncertainty(fit=math.hypot(rule.rel_u, UNSEEN_TILT_U))
+    rule = find_rule_scale(grey_of(rgb))
+    return PlaneMap.similarity(rule.um_per_px), ScaleUncertainty(fit=rule.rel_u)
 
 
 def _points_scale(by: ByPoints) -> tuple[PlaneMap, ScaleUncertainty]:
     apart_px = math.hypot(by.x2 - by.x1, by.y2 - by.y1)
     if not (apart_px > 0.0 and by.mm > 0.0 and math.isfinite(by.mm / apart_px)):
-        raise BadScale("the two points must lie apart, and their distance in mm must be above 0")
+        raise BadSetting("the two points must lie apart, and their distance in mm must be above 0")
     pointing = POINTING_PX * math.sqrt(2.0) / apart_px
     return PlaneMap.similarity(1000.0 * by.mm / apart_px), ScaleUncertainty(
         fit=math.hypot(pointing, UNSEEN_TILT_U)
@@ -263,7 +278,7 @@ def _lens_scale(rgb: NDArray[np.uint8], by: ByLens, known: store.Kept) -> tuple[
     lens = known.lenses.get(by.name)
     if lens is None:
         names = ", ".join(sorted(known.lenses)) or "none yet"
-        raise BadScale(
+        raise BadSetting(
             f"no lens called {by.name!r} is kept (kept: {names}); measure it once with "
             f"triage lens {by.name} --rule PHOTO"
         )
@@ -273,15 +288,17 @@ def _lens_scale(rgb: NDArray[np.uint8], by: ByLens, known: store.Kept) -> tuple[
 
 def _scanner_scale(by: ByScanner) -> tuple[PlaneMap, ScaleUncertainty]:
     if not all(dpi > 0.0 and math.isfinite(dpi) for dpi in by.dpi):
-        raise BadScale("the file's resolution tag is not above 0; give the scale with --um-per-px")
+        raise BadSetting("the file's resolution tag is not above 0; give the scale with --um-per-px")
     return PlaneMap.similarity(*(25400.0 / dpi for dpi in by.dpi)), ScaleUncertainty(fit=SCANNER_U)
 
 
-def _rect_outline(rect_px: tuple[float, float, float, float], points_a_side: int = 8) -> Points:
-    """Outline of a rectangle of whole pixels; a pixel reaches half a pixel either side of its centre."""
+def _given_window(rect_px: tuple[float, float, float, float], rgb: NDArray[np.uint8]) -> Points:
+    """(32, 2) outline of a rectangle of pixels, each of which reaches half a pixel about its centre."""
     x, y, width, height = rect_px
-    along = np.arange(points_a_side)[:, None] / points_a_side
-    corners = np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]]) - 0.5
-    return np.vstack(
-        [a + along * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
-    )
+    tall, wide = rgb.shape[:2]
+    if not (0 <= x and 0 <= y and width >= 1 and height >= 1 and x + width <= wide and y + height <= tall):
+        raise BadSetting(
+            f"the window {x:g},{y:g},{width:g},{height:g} does not lie in the picture of {wide} x {tall} px; "
+            "give it as X,Y,W,H from the top-left corner"
+        )
+    return outline_of((x - 0.5, y - 0.5, width, height))

@@ -15,7 +15,7 @@ STEP_PX = 0.5
 FIT_SIGMAS = 2.0  # a step is fitted this far from the edge: a neighbouring edge 4 sigma away is no matter
 FIT_PX = 6.0
 CELL_PX = 8  # edge pixels this near that face the same way are one stretch of edge
-CELL_PIXELS = 4  # a stretch has at least so many
+CELL_PIXELS = 3  # a stretch has at least so many
 SOBEL_NOISE = 0.43  # sd of a Sobel side, scaled to a gradient, over the sd of a pixel
 SHARPENING_RADII_PX = (0.8, 1.2, 1.8, 2.6)
 
@@ -43,7 +43,7 @@ class EdgePixels:
 
 @dataclass(frozen=True)
 class Steps:
-    """A blurred step fitted to each profile: dark level, height, place of its middle and sigma, px. (N,) each."""
+    """A blurred step fitted to each profile: dark level, height, place of its middle, sigma. (N,), px."""
 
     low: FloatArray
     height: FloatArray

@@ -39,7 +39,12 @@ Layout = Mapping[int, tuple[tuple[float, float], float]]  # marker id to centre 
 
 
 class CardNotFound(CalibrationError):  # noqa: N818 - these names are the sentence they stand for
-    """No card that can be used is in the picture."""
+    """No card that can be used is in the picture: `reason` says why, `remedy` what to do, both clauses."""
+
+    def __init__(self, reason: str, remedy: str) -> None:
+        super().__init__(f"{reason}; {remedy}")
+        self.reason = reason
+        self.remedy = remedy
 
 
 class MirroredPicture(CardNotFound):
@@ -131,7 +136,7 @@ def fit_markers(
     """
     known = np.array([int(marker) in centres_mm for marker in seen.ids], dtype=bool)
     if known.sum() < LEAST_MARKERS:
-        raise CardNotFound("fewer than two of the layout's markers were found; photograph the whole sheet")
+        raise CardNotFound("fewer than two of the layout's markers were found", "photograph the whole sheet")
     seen = SeenMarkers(seen.ids[known], seen.corners_px[known])
     fit = _corner_fit({i: (centres_mm[i], side_mm) for i in centres_mm}, seen, image_size)
     _check_layout(fit, side_mm)
@@ -204,19 +209,19 @@ def _by_frame(seen: SeenMarkers) -> dict[tuple[FrameName, int], SeenMarkers]:
 
 def _why_nothing(pyramid: Pyramid, seen: SeenMarkers) -> CardNotFound:
     mirrored = _find_in(
-        Pyramid(tuple(level[:, ::-1].copy() for level in pyramid.levels[1:])), MARKER_DICTIONARY
+        Pyramid(tuple(level[:, ::-1].copy() for level in pyramid.levels[-2:])), MARKER_DICTIONARY
     )
     if _by_frame(mirrored):
         return MirroredPicture(
-            "the picture is a mirror image of the card; turn off mirroring in the camera and take it again"
+            "the picture is a mirror image of the card", "turn off mirroring in the camera and take it again"
         )
     if len(seen.ids):
         return CardNotFound(
-            "only one marker of the card can be seen; at least two of a frame's four corner markers are "
-            "needed, so clear them and take the whole frame into the picture"
+            "only one of the card's corner markers can be seen and at least two of a frame's four are needed",
+            "clear them and take the whole frame into the picture",
         )
     return CardNotFound(
-        "no card was found; lay the debris on the printed card and take the whole frame into the picture"
+        "no card was found", "lay the debris on the printed card and take the whole frame into the picture"
     )
 
 
@@ -224,10 +229,12 @@ def _refuse_two_cards(frames: Mapping[tuple[FrameName, int], SeenMarkers]) -> No
     numbers = sorted({number for _, number in frames})
     if len(numbers) > 1:
         shown = " and ".join(str(number) for number in numbers)
-        raise TwoCards(f"cards number {shown} are both in the picture; take it again with one card only")
+        raise TwoCards(f"cards number {shown} are both in the picture", "take it again with one card only")
     for (name, _), seen in frames.items():
         if len(seen.ids) - len(set(seen.ids.tolist())) >= LEAST_MARKERS:
-            raise TwoCards(f"two copies of the {name} frame are in the picture; take it again with one only")
+            raise TwoCards(
+                f"two copies of the {name} frame are in the picture", "take it again with one only"
+            )
 
 
 def _best_frame(
@@ -245,13 +252,19 @@ def _best_frame(
     return max(frames, key=merit)
 
 
-def window_outline(frame: Frame, plane: PlaneMap, points_a_side: int = 8) -> Points:
-    """(4 * points_a_side, 2) pixels along the debris window's outline, clockwise from its top left."""
-    x, y, width, height = frame.debris_rect_mm
-    along = np.arange(points_a_side) / points_a_side
+def window_outline(frame: Frame, plane: PlaneMap) -> Points:
+    """(32, 2) pixels along the debris window's outline, clockwise from its top left."""
+    return plane.to_px(outline_of(frame.debris_rect_mm))
+
+
+def outline_of(rect: tuple[float, float, float, float], points_a_side: int = 8) -> Points:
+    """(4 * points_a_side, 2) points along the sides of x, y, width, height."""
+    x, y, width, height = rect
+    along = np.arange(points_a_side)[:, None] / points_a_side
     corners = np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])
-    sides = [a + along[:, None] * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
-    return plane.to_px(np.vstack(sides))
+    return np.vstack(
+        [a + along * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)]
+    )
 
 
 def _rough_fit(frame: Frame, seen: SeenMarkers, size: tuple[int, int]) -> PlaneFit:
@@ -298,6 +311,7 @@ def _refine(
     pyramid: Pyramid, frame: Frame, rough: PlaneFit, seen: SeenMarkers, size: tuple[int, int]
 ) -> Located:
     """From rough corners outward to every mark, then once more with the map they give."""
+    _check_layout(rough, frame.markers[0].side_mm)
     marks = marks_of(frame)
     corners_px, corners_mm = seen.corners_px.reshape(-1, 2), _corners_mm(_layout_of(frame), seen)
     fit, found = rough, dict[int, FoundMark]()
@@ -339,15 +353,16 @@ def _final(
     if len(pairs) < LEAST_MARKS_USED:
         raise CardNotFound(
             f"only {len(pairs)} of the frame's {len(marks_of(frame))} marks can be made out and "
-            f"{LEAST_MARKS_USED} are needed; clear the frame of debris, hold still and take it again in focus"
+            f"{LEAST_MARKS_USED} are needed",
+            "clear the frame of debris, hold still and take it again in focus",
         )
     px, mm = np.array([found.xy_px for _, found in pairs]), np.array([mark.centre_mm for mark, _ in pairs])
     last = fit_plane_map(px, mm, size, MARK_PX)
     _check_layout(last, frame.markers[0].side_mm)
     if last.scale_rel_u(window_outline(frame, last.plane)).max() > WORST_SCALE_U:
         raise CardNotFound(
-            "the marks that can be seen lie too close together to give the scale of the whole window; clear the "
-            "frame's corners and take the whole frame into the picture"
+            "the marks that can be seen lie too close together to give the scale of the whole window",
+            "clear the frame's corners and take the whole frame into the picture",
         )
     return Located(frame, last, tuple(mark.kind for mark, _ in pairs), mm, px)
 
@@ -357,8 +372,8 @@ def _check_layout(fit: PlaneFit, side_mm: float) -> None:
     determinant = np.linalg.det(fit.plane.jacobian([fit.plane.centre_px]))[0]
     if fit.kept.mean() < LEAST_KEPT or fit.residual_mm > LAYOUT_TOLERANCE * side_mm or determinant < 0.0:
         raise WrongLayout(
-            "the markers seen do not stand where this card has them; use a card printed by this program, "
-            "whole, flat and not pieced together"
+            "the markers seen do not stand where this card has them",
+            "use a card printed by this program, whole, flat and not pieced together",
         )
 
 

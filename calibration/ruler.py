@@ -222,7 +222,7 @@ def _straighten(levels: list[Grey], place: _Place, reach: float = np.inf) -> _St
 
 
 def _cells(strip: _Strip, harmonic: int) -> NDArray[np.complex128]:
-    """Each spacing of each band: share of its variation in a harmonic of the spacing (0..1), with its phase."""
+    """Each spacing of each band: the share of its variation in one harmonic (0..1), with its phase."""
     cells = strip.bands.reshape(len(strip.bands), -1, _SAMPLES)
     turn = np.exp(-2j * np.pi * harmonic * (np.arange(_SAMPLES) + 0.5) / _SAMPLES)
     spread = cells.std(axis=2) + 1.5  # grey levels; below that it is noise
@@ -326,24 +326,55 @@ def _likeness(strip: _Strip, phase: Doubles, used: NDArray[np.bool_]) -> float:
     return float(np.abs(turned.sum()) / (np.abs(second).sum() + 1e-9))
 
 
-def _strengths(strip: _Strip, comb: _Comb) -> Doubles:
-    """How far each mark stands out from the gaps beside it: (bands, marks), grey levels."""
+def _pieces(strip: _Strip, comb: _Comb) -> Doubles:
+    """The strip cut at every gap, (bands, marks, _SAMPLES): mark in the middle and bright, whatever it was."""
     columns = np.arange(comb.first * _SAMPLES, (comb.last + 1) * _SAMPLES)
     u = (columns + 0.5) / _SAMPLES - strip.seed_spacing
     phase = _terms(u[None, :], _axes(strip)[1]) @ comb.coefficients
     middle = phase[len(phase) // 2]
-    numbers = np.arange(np.ceil(middle[0]), np.floor(middle[-1]))
-    places = numbers[:, None] + np.arange(_SAMPLES) / _SAMPLES
-    pieces = np.empty((len(phase), *places.shape))
-    for band, grey in enumerate(strip.bands[:, columns]):
-        pieces[band] = np.interp(np.interp(places, phase[band], u), u, grey)
+
+    def cut(shift: float) -> Doubles:
+        numbers = np.arange(np.ceil(middle[0] - shift), np.floor(middle[-1] - shift))
+        places = numbers[:, None] + shift + np.arange(_SAMPLES) / _SAMPLES
+        rows = zip(phase, strip.bands[:, columns], strict=True)
+        return np.stack([np.interp(np.interp(places, along, u), u, grey) for along, grey in rows])
+
     marked = comb.used.mean(axis=1)
-    usual = np.median(pieces[marked >= 0.5 * marked.max()], axis=(0, 1))
+    usual = np.median(cut(0.0)[marked >= 0.5 * marked.max()], axis=(0, 1))
     usual -= np.median(usual)
-    peak, half = int(np.abs(usual).argmax()), _SAMPLES // 2
-    pieces = np.roll(pieces, half - peak, axis=2) * np.sign(usual[peak])
+    peak = int(np.abs(usual).argmax())
+    return cut(peak / _SAMPLES - 0.5) * np.sign(usual[peak])
+
+
+def _strengths(pieces: Doubles) -> Doubles:
+    """How far each mark stands out from the gaps beside it: (bands, marks), grey levels."""
+    half = _SAMPLES // 2
     gaps = np.concatenate([pieces[..., :3], pieces[..., -3:]], axis=2).mean(axis=2)
     return np.asarray(pieces[..., half - 1 : half + 2].mean(axis=2) - gaps)
+
+
+def _slip(pieces: Doubles) -> tuple[float, float]:
+    """Correction of the spacing by the marks' own places, each by its centroid, and its uncertainty; relative."""
+    strengths = _strengths(pieces)
+    quarter = _SAMPLES // 4
+    near = pieces[..., quarter : 3 * quarter + 1]
+    near = np.maximum(near - np.median(pieces, axis=2, keepdims=True), 0)
+    centroids = near @ np.arange(-quarter, quarter + 1) / _SAMPLES / (near.sum(axis=2) + 1e-9)
+    seen = strengths > 0.5 * np.percentile(strengths, 95)
+    marks = np.flatnonzero(seen.sum(axis=0) >= 3)
+    if len(marks) < _FEWEST_MARKS // 2:
+        return 0.0, 1.0
+    each = np.nanmedian(np.where(seen, centroids, np.nan)[:, marks], axis=0)
+    numbers = marks - (strengths.shape[1] - 1) / 2
+    kept = np.ones(len(marks), bool)
+    for _ in range(3):
+        curve = np.polynomial.Polynomial.fit(numbers[kept], each[kept], 1 if len(marks) < 24 else 3)
+        off = each - curve(numbers)
+        kept = np.abs(off) <= 3 * 1.4826 * np.median(np.abs(off[kept])) + 1e-6
+    reach = strengths.shape[1] / 4
+    # Twice the error of a straight fit, for the bend that is fitted with it.
+    spread = 2 * np.sqrt(12) * float(off[kept].std()) / len(marks) ** 1.5
+    return float(curve(reach) - curve(-reach)) / (2 * reach), spread
 
 
 def _true_step(strengths: Doubles) -> int:
@@ -436,6 +467,8 @@ class _Found:
     strip: _Strip
     comb: _Comb
     reading: _Reading
+    slip: float  # relative correction of the comb's spacing
+    exactness: float  # relative uncertainty of the spacing
 
 
 def _combed(levels: list[Grey], place: _Place) -> _Found | None:
@@ -444,17 +477,13 @@ def _combed(levels: list[Grey], place: _Place) -> _Found | None:
     comb = _follow(strip)
     if comb is None or comb.marks < _FEWEST_MARKS:
         return None
-    strengths = _strengths(strip, comb)
+    pieces = _pieces(strip, comb)
+    strengths = _strengths(pieces)
     step = _true_step(strengths)
     if step == 1:
-        return _Found(strip, comb, _read(strengths))
+        return _Found(strip, comb, _read(strengths), *_slip(pieces))
     slower = _sharpened(levels, _Place(place.centre, place.wave / step, place.weight))
     return _combed(levels, slower) if slower else None
-
-
-def _exactness(found: _Found) -> float:
-    """Relative uncertainty of the spacing: an end of the comb may be off by a residual."""
-    return 2 * found.comb.residual / found.comb.marks
 
 
 def _scale(found: _Found, unit: str) -> RuleScale:
@@ -466,9 +495,8 @@ def _scale(found: _Found, unit: str) -> RuleScale:
     local = np.diff(phase) * 4 / half  # marks per spacing, in eighths of the length
     slant = comb.coefficients[2] + comb.coefficients[4] * u
     # Over the middle half: what holds where the debris lies, whatever lens and tilt do at the ends.
-    per_spacing = float(np.hypot(local[2:6].mean(), slant))
+    per_spacing = float(np.hypot(local[2:6].mean(), slant)) * (1 - found.slip)
     um_per_px = DIVISIONS_UM[unit] * per_spacing / float(np.linalg.norm(strip.along))
-    fit_rel_u = _exactness(found)
     uneven = float(local[2:6].std() / local.mean())
     direction = strip.along * local[2:6].mean() + strip.across * slant
     angle = float(np.degrees(np.arctan2(direction[1], direction[0])))
@@ -479,8 +507,8 @@ def _scale(found: _Found, unit: str) -> RuleScale:
     )
     return RuleScale(
         um_per_px=um_per_px,
-        rel_u=float(np.linalg.norm([fit_rel_u, uneven, _UNSEEN_TILT_U, _PARALLAX_U])),
-        fit_rel_u=fit_rel_u,
+        rel_u=float(np.linalg.norm([found.exactness, uneven, _UNSEEN_TILT_U, _PARALLAX_U])),
+        fit_rel_u=found.exactness,
         angle_deg=angle - 180 * round(angle / 180 - 1e-9),
         unit=unit,
         unit_sure=reading.sure or unit != reading.unit,
@@ -505,7 +533,7 @@ def _chosen(levels: list[Grey], unit: str | None) -> _Found:
         if comb is None:
             continue
         found.append(comb)
-        if comb.reading.sure and unit in (None, comb.reading.unit) and _exactness(comb) < _EXACT:
+        if comb.reading.sure and unit in (None, comb.reading.unit) and comb.exactness < _EXACT:
             return comb
     if not found:
         raise RuleNotFound(
@@ -515,7 +543,7 @@ def _chosen(levels: list[Grey], unit: str | None) -> _Found:
     named = [each for each in found if each.reading.unit is not None]
     suited = [each for each in named if unit in (None, each.reading.unit)]
     if suited:
-        return min(suited, key=lambda each: (not each.reading.sure, _exactness(each)))
+        return min(suited, key=lambda each: (not each.reading.sure, each.exactness))
     if unit is not None and len(named) < len(found):
         return max((each for each in found if each.reading.unit is None), key=_extent)
     raise RuleNotFound(

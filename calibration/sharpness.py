@@ -38,13 +38,14 @@ FWHM_PER_SIGMA = 2.354820  # of a Gaussian
 # at 28 um/px, 2.1 to 3.8 at 10 and 5.8 to 11.8 at 3: by quadrature a print spread of 17 to 36 um.
 PRINT_SPREAD_UM = 26.0
 PRINT_SPREAD_U_UM = 5.5
+BOUND_REL_U = 0.3  # where the print's spread leaves the blur less sure than this, the reading is a bound
 LEAST_SIGMA_PX = 0.35  # a pixel's own width and a little lens
 
 MAX_EDGE_PIXELS = 4800
 MIN_EDGE_PIXELS = 200  # fewer give no steepest tenth worth the name
 MIN_STRETCHES = 10
 LEAST_STEP = 0.15  # of the light side; fainter edges are paper texture and soft shadows
-PLATEAU_SIGMAS = 3.2  # a step is even this far out on either side
+PLATEAU_SIGMAS = 3.5  # a step is even this far out on either side
 PLATEAU_SLACK = 0.15
 WITHIN_REACH = 0.9
 TENTH_SD = 1.28  # the tenth percentile of normal scatter lies 1.28 sd low
@@ -88,8 +89,9 @@ def measure_blur(
 ) -> Blur | None:
     """Blur at the debris window from the sharpest honest edge; None where the picture has no usable edge.
 
-    Printed edges serve on the wide frame, less the print's own spread; elsewhere a blade or wire in the
-    groove, or the steepest of the debris' own edges, and printed edges only as an upper bound.
+    Printed edges serve, less the print's own spread, where a pixel is coarse beside it (the wide frame) or
+    the blur is; elsewhere they are an upper bound, and a blade or wire in the groove or the steepest of the
+    debris' own edges say more.
     """
     view = view_window(rgb, window_px)
     linear = light.tone.to_linear(grey_of(view.rgb))
@@ -219,22 +221,20 @@ def _before_sharpening(blur: Blur, linear: NDArray[np.float32], edges: EdgePixel
 
 
 def _printed_edges(rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame, light: Light) -> Blur | None:
-    """Blur from the printed slanted edges: less the print's own spread on the wide frame, else a bound."""
+    """Blur from the printed slanted edges less the print's own spread; where that is most of it, a bound."""
     fitted = [_printed_edge(rgb, plane, edge, light) for edge in frame.slanted_edges]
     seen = np.array([pair for pair in fitted if pair is not None])
     if len(seen) == 0:
         return None
     sigma, um_per_px = np.median(seen, axis=0)
     softest = float(np.quantile(seen[:, 0], 0.9))
-    if frame.name not in ("wide", "cutout"):
-        return Blur(float(sigma), 0.3 * float(sigma), "printed edges", upper_bound=True, worst_px=softest)
     spread, spread_u = PRINT_SPREAD_UM / um_per_px, PRINT_SPREAD_U_UM / um_per_px
-    own = max(sigma**2 - spread**2, LEAST_SIGMA_PX**2)
-    blur_u = np.hypot(spread * spread_u / np.sqrt(own), 0.03 * np.sqrt(own))
-    worst = np.sqrt(max(softest**2 - spread**2, own))
-    return Blur(
-        float(np.sqrt(own)), float(blur_u), "printed edges, less the print's spread", False, float(worst)
-    )
+    own = float(np.sqrt(max(sigma**2 - spread**2, LEAST_SIGMA_PX**2)))
+    own_u = float(np.hypot(spread * spread_u / own, 0.03 * own))
+    if own_u > BOUND_REL_U * own:
+        return Blur(float(sigma), 0.05 * float(sigma), "printed edges", upper_bound=True, worst_px=softest)
+    worst = float(np.sqrt(max(softest**2 - spread**2, own**2)))
+    return Blur(own, own_u, "printed edges, less the print's spread", worst_px=worst)
 
 
 def _printed_edge(

@@ -1,4 +1,4 @@
-"""Check a phone's tone curve by the wide frame's own print, and undo its departure from sRGB where that is sure.
+"""A camera's tone curve: sRGB, or what the wide frame's own print says where it says it surely.
 
 Two tests, both blind to how dark the toner is and how much it grew. Lines of 2, 4 and 6 dots on one pitch
 grow alike, so in linear light their mean levels fall in two equal steps. A blurred straight edge is
@@ -108,7 +108,7 @@ def measure_tone(rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame) -> Tone:
 
 
 def _zero(trials: FloatArray, values: FloatArray, value_u: float) -> _Reading | None:
-    """Where `values` (one for each of `trials`) cross zero, by a quadratic through them; None where they do not."""
+    """Where `values` (one a trial) cross zero, by a quadratic through them; None where they do not."""
     slope = float(np.polyfit(trials, values, 1)[0])
     if abs(slope) < 1e-6:
         return None

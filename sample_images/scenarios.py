@@ -48,6 +48,8 @@ WORK_LIGHT = Lamp(
     azimuth_deg=70, elevation_deg=50, wide_deg=22, high_deg=20, share=0.55, warmth=0.08, fall_per_m=2.0
 )
 PHONE = Phone()
+YARD_PRINTER = Print(number=3, growth_um=12.0, scale=(1.004, 0.997))
+SITE_PRINTER = Print(number=5, growth_um=20.0, scale=(0.996, 0.992))
 
 
 def on_card(scene: Scene, spec: Print) -> tuple[Scene, Sheet]:
@@ -74,8 +76,8 @@ def _scene(seed: int, camera: Camera, recipe: Recipe, lamp: Lamp, phone: Phone =
 def pressure_washer_before() -> Photo:
     """PW-07, in-line filter after 140 h: a rusting tank."""
     parts = {"rust": 9.0, "grit": 3.0, "rubber": 0.6, "green_corrosion": 0.2, "bright_metal": 0.2}
-    recipe = Recipe(parts, 420, fibres=12, median_um=130, spread=1.9)
-    scene, sheet = on_card(_scene(11, _wide(36, 1.5), recipe, BENCH), Print(number=3, seed=3))
+    recipe = Recipe(parts, 620, fibres=14, median_um=145, spread=2.0, touching=0.05)
+    scene, sheet = on_card(_scene(11, _wide(36, 1.5), recipe, BENCH), replace(YARD_PRINTER, seed=3))
     return Photo(
         "pressure_washer_PW-07_before",
         "Pressure washer PW-07, in-line filter at the 140 h service, before the tank clean: mostly rust.",
@@ -92,7 +94,9 @@ def pressure_washer_before() -> Photo:
 def pressure_washer_after() -> Photo:
     """PW-07, the same filter 140 h after the clean."""
     recipe = Recipe({"rust": 3, "grit": 3, "rubber": 0.5}, 62, fibres=6, median_um=105, spread=1.7)
-    scene, sheet = on_card(_scene(12, _wide(35.5, -1.2, 3.0, 200), recipe, OVERCAST), Print(number=3, seed=4))
+    scene, sheet = on_card(
+        _scene(12, _wide(35.5, -1.2, 3.0, 200), recipe, OVERCAST), replace(YARD_PRINTER, seed=4)
+    )
     return Photo(
         "pressure_washer_PW-07_after",
         "Pressure washer PW-07, in-line filter 140 h after the tank was cleaned and treated.",
@@ -110,7 +114,9 @@ def trash_pump() -> Photo:
     """TP-03, sand and chaff through an open filler."""
     parts = {"grit": 7.0, "plant": 2.2, "filter_paper": 0.3, "soot": 0.4, "rubber": 0.3}
     recipe = Recipe(parts, 760, fibres=18, median_um=115, spread=1.9, touching=0.04)
-    scene, sheet = on_card(_scene(13, _wide(35.5, 1.8, 4, 20), recipe, WINDOW_SEAT), Print(number=3, seed=5))
+    scene, sheet = on_card(
+        _scene(13, _wide(35.5, 1.8, 4, 20), recipe, WINDOW_SEAT), replace(YARD_PRINTER, seed=5)
+    )
     return Photo(
         "trash_pump_TP-03",
         "Trash pump TP-03, tank strainer: site grit and bits of plant that came in with the fuel can.",
@@ -130,7 +136,7 @@ def generator_pale() -> Photo:
     recipe = Recipe(parts, 330, fibres=22, pale_fibres=True, median_um=120, spread=1.9)
     phone = replace(PHONE, paper_level=0.82)
     camera = _wide(35.5, -1.5, 2.5, 300)
-    scene, sheet = on_card(_scene(14, camera, recipe, BENCH, phone), Print(number=3, seed=6, dark=True))
+    scene, sheet = on_card(_scene(14, camera, recipe, BENCH, phone), replace(YARD_PRINTER, seed=6, dark=True))
     return Photo(
         "generator_GN-12_pale_debris",
         "Generator GN-12, carburettor bowl: sand, clear plastic and pale fibres on the dark card.",
@@ -148,7 +154,9 @@ def compactor() -> Photo:
     """PC-02, photographed at a slant."""
     parts = {"rust": 9.0, "grit": 1.0, "rubber": 0.8, "swarf": 0.3}
     recipe = Recipe(parts, 260, fibres=34, median_um=150, spread=1.9, fibre_length_um=1700)
-    scene, sheet = on_card(_scene(15, _wide(37, -2.0, 12, 65), recipe, WORK_LIGHT), Print(number=5, seed=7))
+    scene, sheet = on_card(
+        _scene(15, _wide(37, -2.0, 12, 65), recipe, WORK_LIGHT), replace(SITE_PRINTER, seed=7)
+    )
     return Photo(
         "plate_compactor_PC-02_tilted",
         "Plate compactor PC-02, in-line filter: rust flakes and fibres, the phone held at 12 degrees.",
@@ -165,7 +173,7 @@ def generator_blurred() -> Photo:
     """GN-05, focus missed: to be refused."""
     recipe = Recipe({"grit": 4, "rust": 3, "rubber": 1}, 220, fibres=8, median_um=120, spread=1.9)
     phone = replace(PHONE, lens_sigma_px=6.5)
-    scene, sheet = on_card(_scene(16, _wide(36, 1.0), recipe, OVERCAST, phone), Print(number=3, seed=8))
+    scene, sheet = on_card(_scene(16, _wide(36, 1.0), recipe, OVERCAST, phone), replace(YARD_PRINTER, seed=8))
     return Photo(
         "generator_GN-05_blurred",
         "Generator GN-05, in-line filter: the phone missed its focus. No size can be read from this photo.",
@@ -189,7 +197,7 @@ def trash_pump_rule() -> Photo:
         _scene(17, camera, recipe, OVERCAST),
         window_mm=(8, 8, 104, 52),
         rule=Rule((-8.0, 68.0), -1.4),
-        samples=25,
+        samples=16,
     )
     return Photo(
         "trash_pump_TP-04_steel_rule",
@@ -222,7 +230,7 @@ def pressure_washer_closeup() -> Photo:
     )
     camera = replace(_wide(11.2, 0.8, 0.8, 30), pupil_mm=0.9)
     phone = replace(PHONE, lens_sigma_px=1.3)
-    spec = Print("closeup", number=3, seed=9)
+    spec = replace(YARD_PRINTER, frame="closeup", seed=9)
     scene, sheet = on_card(_scene(18, camera, recipe, BENCH, phone), spec)
     return Photo(
         "pressure_washer_PW-07_close-up",

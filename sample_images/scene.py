@@ -82,21 +82,21 @@ def _truth(scene: Scene, sheet: Sheet, particles: list[dict[str, Any]]) -> dict[
             "lens_sigma_px": scene.phone.lens_sigma_px,
             "lens_sigma_px_window_corners": np.round(blur, 3).tolist(),
             "window_true_mm": [round(v, 4) for v in scene.window_mm],
-            "rule": _rule_truth(scene),
             "window_px": np.round(scene.camera.from_card(corners), 2).tolist(),
-        },
+        }
+        | _rule_truth(scene),
         "particles": particles,
         "made_with": made_with | {name: asdict(part) for name, part in parts.items()},
     }
 
 
-def _rule_truth(scene: Scene) -> dict[str, float] | None:
+def _rule_truth(scene: Scene) -> dict[str, Any]:
     """A rule's face stands above the paper, so it shows a little larger: its own scale at the target."""
     if scene.rule is None:
-        return None
+        return {}
     height = scene.rule.thickness_mm
     face_um_per_px = scene.camera.um_per_px_at(scene.camera.target_mm, height)
-    return {"thickness_mm": height, "face_um_per_px": round(face_um_per_px, 5)}
+    return {"rule": {"thickness_mm": height, "face_um_per_px": round(face_um_per_px, 5)}}
 
 
 def write_truth(photo: Path, truth: dict[str, Any]) -> None:

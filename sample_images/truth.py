@@ -1,6 +1,7 @@
 """What is really in a rendered photograph, from the meshes themselves."""
 
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import cv2
@@ -127,6 +128,7 @@ def photo_truth(camera: Camera, printed: Printed | None) -> dict[str, Any]:
     stretch = 1.0 if printed is None else float(printed.place.stretch(target)[0])
     um_per_px = float(camera.um_per_px_at(camera.target_mm))
     return {
+        "print": None if printed is None else asdict(printed.place),
         "um_per_px": round(um_per_px, 5),
         "um_per_px_by_card": round(um_per_px / stretch, 5),
         "print_stretch": round(stretch, 6),

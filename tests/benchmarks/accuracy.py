@@ -1,6 +1,6 @@
 """How well rendered photos with known truth are measured.
 
-    python -m tests.benchmarks.accuracy [development|hidden|both] [--keep FOLDER] [--small]
+    python -m tests.benchmarks.accuracy [development|hidden|both] [--keep FOLDER]
 
 Scale errors are relative to the print (the print's own error is not the tool's). `places`: from the card
 positions of all particles; `centre`: the stated um per pixel at the middle of the debris window. Recall and
@@ -13,125 +13,150 @@ from __future__ import annotations
 
 import argparse
 import tempfile
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from calibration.card import make_frame
-from tests.scenes.campaign import PHOTO_PX, Scene, campaign, rendered
-from tests.scenes.match import ClassBias, ecd_bias, pair, precision, recall, scale_error, true_share
+from tests.scenes.campaign import Scene, campaign, rendered
+from tests.scenes.match import ClassBias, Table, ecd_bias, pair, precision, recall, scale_error, true_share
 from tests.scenes.photograph import Photograph
-from triage.analysis import Analysis, Setup, analyse
+from triage.sizing import Passing
 
 SIZED_PX = 6.0
+FEW = 10  # classes of fewer particles do not enter the summary
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What the tool made of one photo; `um_per_px` is None where it was refused."""
+
+    particles: Table
+    um_per_px: float | None
+    passing: Sequence[Passing]
+    codes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Score:
-    """What one scene came to."""
+    """What one scene came to; `share_errors` are (rating in um, measured less true share)."""
 
     scene: str
     expect: str
-    usable: bool
+    refused: bool
     codes: tuple[str, ...]
     found: int
     scale_places: float = np.nan
     scale_centre: float = np.nan
     recall: float = np.nan
     precision: float = np.nan
-    bias: tuple[ClassBias, ...] = ()
-    share_errors: tuple[tuple[float, float], ...] = ()  # rating in um, measured less true share
     from_px: float = np.nan
+    bias: tuple[ClassBias, ...] = ()
+    share_errors: tuple[tuple[float, float], ...] = ()
 
 
-def score(scene: Scene, photo: Photograph, analysis: Analysis) -> Score:
-    """Compare an analysis of the scene's photo with the truth."""
+def measure(path: Path) -> Measured:
+    """Run the tool on one photo."""
+    from triage.analysis import Setup, analyse
+
+    analysis = analyse([path], Setup())
     result = analysis.photos[0]
+    scale = result.scale.um_per_px if result.usable and result.scale else None
     codes = tuple(problem.code for problem in result.problems)
-    found = analysis.particles
-    if scene.expect != "measured" or not result.usable or result.scale is None:
-        return Score(scene.name, scene.expect, result.usable, codes, len(found))
+    return Measured(analysis.particles, scale, analysis.passing, codes)
+
+
+def score(scene: Scene, photo: Photograph, measured: Measured) -> Score:
+    """Compare what was measured with the truth."""
+    found, scale = measured.particles, measured.um_per_px
+    if scene.expect != "measured" or scale is None:
+        return Score(scene.name, scene.expect, scale is None, measured.codes, len(found))
     true = photo.truth.in_card_units()
     pairs = pair(true, found)
-    um_per_px = result.scale.um_per_px
+    known = [row for row in measured.passing if row.measurable and row.by_count.share is not None]
     return Score(
         scene.name,
         scene.expect,
-        result.usable,
-        codes,
+        False,
+        measured.codes,
         len(found),
         scale_places=scale_error(true, found, pairs),
-        scale_centre=um_per_px / _true_scale(scene, photo) - 1,
+        scale_centre=scale / _true_scale(scene, photo) - 1,
         recall=recall(true, pairs, SIZED_PX),
-        precision=precision(found, um_per_px, pairs, SIZED_PX),
+        precision=precision(found, scale, pairs, SIZED_PX),
+        from_px=measured.passing[0].from_um / scale if measured.passing else np.nan,
         bias=ecd_bias(true, found, pairs),
-        share_errors=tuple(
-            (row.rating_um, row.by_count.share - true_share(true, row.rating_um, row.from_um))
-            for row in analysis.passing
-            if row.measurable and row.by_count.share is not None
-        ),
-        from_px=analysis.sizes.from_um / um_per_px,
+        share_errors=tuple((row.rating_um, _share_error(row, true)) for row in known),
     )
+
+
+def run(set_name: str, folder: Path, measured_by: Callable[[Path], Measured] = measure) -> list[Score]:
+    """Render (or read back) a set in `folder` and score every scene."""
+    folder.mkdir(parents=True, exist_ok=True)
+    scores = []
+    for scene in campaign(set_name):
+        photo = rendered(scene, folder)
+        scores.append(score(scene, photo, measured_by(folder / f"{scene.name}.jpg")))
+        print_score(scores[-1])
+    return scores
+
+
+def print_head() -> None:
+    """Print the heads of the columns that `print_score` fills."""
+    heads = " ".join(f"{head:>8}" for head in ("found", "places", "centre", "recall", "prec.", "from px"))
+    print(f"{'scene':24} {heads}  share errors")
+
+
+def print_score(row: Score) -> None:
+    """Print one scene: a line, and a second one with the ECD bias by class."""
+    parts = (row.scale_places, row.scale_centre, row.recall, row.precision)
+    percent = " ".join(f"{100 * part:{'+' if k < 2 else ''}8.2f}" for k, part in enumerate(parts))
+    shares = " ".join(f"{rating:.0f}:{100 * error:+.1f}" for rating, error in row.share_errors)
+    notes = " ".join(("refused" if row.refused else "", *row.codes))
+    print(f"{row.scene:24} {row.found:8d} {percent} {row.from_px:8.1f}  {shares} {notes}", flush=True)
+    for part in row.bias:
+        size = f"{part.from_px:.0f} to {part.to_px:.0f} px"
+        print(f"{'':26}{size:>12}: {100 * part.bias:+6.1f} % ± {100 * part.scatter:4.1f} % ({part.count})")
+
+
+def print_summary(scores: list[Score]) -> None:
+    """Print the worst of the set."""
+    measured = [row for row in scores if row.expect == "measured" and not row.refused]
+    wrongly = [row.scene for row in scores if row.expect != "refused" and row.refused]
+    classes = [
+        part for row in measured for part in row.bias if part.from_px >= SIZED_PX and part.count >= FEW
+    ]
+    worst = {
+        "scale by places": [row.scale_places for row in measured],
+        "scale at the centre": [row.scale_centre for row in measured],
+        f"ECD bias from {SIZED_PX:.0f} px, classes of {FEW} and more": [part.bias for part in classes],
+        "share": [error for row in measured for _, error in row.share_errors],
+        "recall": [1 - row.recall for row in measured],
+        "precision": [1 - row.precision for row in measured],
+    }
+    print(f"measured {len(measured)}, wrongly refused: {', '.join(wrongly) or 'none'}; worst errors:")
+    for name, errors in worst.items():
+        print(f"  {name}: {100 * max(map(abs, errors), default=np.nan):.2f} %")
+    empty = [str(row.found) for row in scores if row.expect == "empty"]
+    blurred = [row for row in scores if row.expect == "refused"]
+    print(f"  false particles on empty cards: {', '.join(empty)}")
+    print(f"  refused as they must be: {sum(row.refused for row in blurred)} of {len(blurred)}\n")
 
 
 def _true_scale(scene: Scene, photo: Photograph) -> float:
-    card = scene.spec.card
+    card, place = scene.spec.card, photo.truth.card
     assert card is not None
-    assert photo.truth.card is not None
+    assert place is not None
     x, y, width, height = make_frame(card.frame).debris_rect_mm
-    middle = photo.truth.card.to_true(np.array([[x + width / 2, y + height / 2]]))
+    middle = place.to_true(np.array([[x + width / 2, y + height / 2]]))
     return float(photo.truth.print_um_per_px(photo.truth.view.to_px(middle))[0])
 
 
-def print_scores(scores: list[Score]) -> None:
-    """Print one line a scene and the summary."""
-    print(
-        f"{'scene':26} {'found':>5} {'places':>8} {'centre':>8} {'recall':>7} {'prec.':>7} {'from px':>7}  shares"
-    )
-    for row in scores:
-        shares = " ".join(f"{rating:.0f}:{100 * error:+.1f}" for rating, error in row.share_errors)
-        print(
-            f"{row.scene:26} {row.found:5d} {100 * row.scale_places:+7.2f}% {100 * row.scale_centre:+7.2f}%"
-            f" {100 * row.recall:7.1f}% {100 * row.precision:7.1f}% {row.from_px:8.1f}  {shares}"
-            f" {'' if row.usable else 'refused'} {' '.join(row.codes)}"
-        )
-        if row.bias:
-            print("   ECD bias  " + "  ".join(_class_text(part) for part in row.bias))
-    _print_summary(scores)
-
-
-def _class_text(part: ClassBias) -> str:
-    return f"{part.from_px:.0f}px:{100 * part.bias:+.1f}±{100 * part.scatter:.1f}%({part.count})"
-
-
-def _print_summary(scores: list[Score]) -> None:
-    measured = [row for row in scores if row.expect == "measured" and row.usable]
-    refused = [row.scene for row in scores if row.expect == "measured" and not row.usable]
-    shares = [abs(error) for row in measured for _, error in row.share_errors]
-    classes = [
-        abs(part.bias)
-        for row in measured
-        for part in row.bias
-        if part.from_px >= SIZED_PX and part.count >= 10
-    ]
-    worst = {
-        "scale by places": max((abs(row.scale_places) for row in measured), default=np.nan),
-        "scale at the centre": max((abs(row.scale_centre) for row in measured), default=np.nan),
-        "ECD bias from 6 px, classes of 10 and more": max(classes, default=np.nan),
-        "share": max(shares, default=np.nan),
-    }
-    print(f"\nmeasured {len(measured)}; wrongly refused: {refused or 'none'}")
-    print("worst errors: " + "; ".join(f"{name} {100 * value:.2f} %" for name, value in worst.items()))
-    print(
-        f"least recall {100 * min((row.recall for row in measured), default=np.nan):.1f} %, "
-        f"least precision {100 * min((row.precision for row in measured), default=np.nan):.1f} %"
-    )
-    print("false particles on empty cards: " + ", ".join(str(r.found) for r in scores if r.expect == "empty"))
-    print(
-        "refused as it must be: "
-        + ", ".join(f"{r.scene} {not r.usable}" for r in scores if r.expect == "refused")
-    )
+def _share_error(row: Passing, true: Table) -> float:
+    assert row.by_count.share is not None
+    return row.by_count.share - true_share(true, row.rating_um, row.from_um)
 
 
 def main() -> None:
@@ -139,20 +164,12 @@ def main() -> None:
     arguments = argparse.ArgumentParser(description="Measure accuracy on rendered photos with known truth.")
     arguments.add_argument("set", nargs="?", default="development", choices=("development", "hidden", "both"))
     arguments.add_argument("--keep", type=Path, help="folder that keeps the rendered photos for the next run")
-    arguments.add_argument("--small", action="store_true", help="photos of a quarter of the pixels")
     chosen = arguments.parse_args()
-    sets = ("development", "hidden") if chosen.set == "both" else (chosen.set,)
-    size = (PHOTO_PX[0] // 2, PHOTO_PX[1] // 2) if chosen.small else PHOTO_PX
     with tempfile.TemporaryDirectory() as temporary:
-        for name in sets:
-            folder = (chosen.keep or Path(temporary)) / (name + ("-small" if chosen.small else ""))
-            folder.mkdir(parents=True, exist_ok=True)
-            print(f"\n{name}")
-            scores = []
-            for scene in campaign(name, size):
-                photo = rendered(scene, folder)
-                scores.append(score(scene, photo, analyse([folder / f"{scene.name}.jpg"], Setup())))
-            print_scores(scores)
+        for name in ("development", "hidden") if chosen.set == "both" else (chosen.set,):
+            print(name)
+            print_head()
+            print_summary(run(name, (chosen.keep or Path(temporary)) / name))
 
 
 if __name__ == "__main__":

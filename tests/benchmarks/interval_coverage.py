@@ -71,14 +71,16 @@ class Debris:
 
 
 def bootstraps(
-    size: Array, rating_um: float, power: float, rng: np.random.Generator
+    size: Array, drawn: NDArray[np.int64], rating_um: float, power: float
 ) -> dict[str, tuple[float, float]]:
-    """Return percentile and bias-corrected accelerated 95 % limits of a weighted share, for comparison."""
+    """Return percentile and bias-corrected accelerated 95 % limits of a weighted share, for comparison.
+
+    `drawn` (B, N) says how often each bootstrap sample drew each piece.
+    """
     from scipy.special import ndtr, ndtri
 
     amount, passes = size**power, size < rating_um
     share = amount[passes].sum() / amount.sum()
-    drawn = rng.multinomial(size.size, np.full(size.size, 1 / size.size), BOOTSTRAPS)
     shares = drawn @ (amount * passes) / (drawn @ amount)
     influence = amount * (passes - share) / (amount.sum() - amount)
     influence -= influence.mean()
@@ -116,11 +118,12 @@ def bootstrap_intervals(debris: Debris, rng: np.random.Generator) -> Iterator[In
     """Yield what two bootstraps give for the same kind of draw, where we give an interval at all."""
     _, measured, uncertainty = debris.draw(rng)
     sizes = measured[measured >= LIMIT_UM]
+    drawn = rng.multinomial(sizes.size, np.full(sizes.size, 1 / sizes.size), BOOTSTRAPS)
     for entry in debris.measure(measured, uncertainty):
         for name in ("area", "volume"):
             if getattr(entry, f"by_{name}").low is not None:
                 truth = debris.true_share(entry.rating_um, POWERS[name])
-                for method, limits in bootstraps(sizes, entry.rating_um, POWERS[name], rng).items():
+                for method, limits in bootstraps(sizes, drawn, entry.rating_um, POWERS[name]).items():
                     yield entry.rating_um, f"{name}, {method}", *limits, truth
 
 
@@ -161,4 +164,4 @@ def main(runs: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 400)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 200)

@@ -16,6 +16,7 @@ from calibration.draw import frame_raster
 from calibration.scale import PlaneMap
 
 PAPER, TONER, DESK = 0.85, 0.05, 0.25  # reflectance
+PIXEL_SD = 0.29  # of a square of one pixel
 SPREAD_UM = 30.0  # how soft a printed edge is
 
 
@@ -91,14 +92,16 @@ def photographed(page: Page, plane: PlaneMap, shot: Shot) -> np.ndarray:
     """The photo, uint8 (H, W) sRGB-coded grey: paper 15 mm wider than the frame, desk beyond."""
     margin = round(15 * page.per_mm)
     sheet = cv2.copyMakeBorder(page.light, *[margin] * 4, cv2.BORDER_CONSTANT, value=PAPER)
+    # The lens's blur and the pixel's own width, laid on the page: the picture's middle has them exactly.
+    blur_um = math.hypot(shot.blur_px, PIXEL_SD) * shot.um_per_px
+    sheet = cv2.GaussianBlur(sheet, (0, 0), blur_um * page.per_mm / 1000)
     width, height = shot.size
-    x, y = np.meshgrid((np.arange(2 * width) - 0.5) / 2, (np.arange(2 * height) - 0.5) / 2)
+    x, y = np.meshgrid(np.arange(width), np.arange(height))
     mm = plane.to_mm(np.column_stack([x.ravel(), y.ravel()]))
-    at = (mm * page.per_mm - 0.5 + margin).astype(np.float32).reshape(2 * height, 2 * width, 2)
+    at = (mm * page.per_mm - 0.5 + margin).astype(np.float32).reshape(height, width, 2)
     light = cv2.remap(
         sheet, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=DESK
     )
-    light = cv2.GaussianBlur(cv2.resize(light, shot.size, interpolation=cv2.INTER_AREA), (0, 0), shot.blur_px)
     return developed(light, shot)
 
 

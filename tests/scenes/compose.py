@@ -19,6 +19,7 @@ from tests.scenes.noise import Field, crop_wrapped
 from tests.scenes.paper import Paper, Printed, paper_texture
 
 TILE_PX = 512
+WIDE_BLUR_PX = 3.0
 COVER_REFLECTANCE = 0.1
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722], np.float32)
 
@@ -95,7 +96,7 @@ def _add_own_light(picture: Field, patch: Patch, view: CameraMap, blur_px: float
     size = (-(-(left + width) // fine) + margin, -(-(top + height) // fine) + margin)
     own = np.zeros((size[1] * fine, size[0] * fine, 3), np.float32)
     own[top : top + height, left : left + width] = patch.cover[..., None] * patch.colour
-    seen = _shrink(_lens_blur(own, camera, blur_px), size)
+    seen = _seen(own, camera, blur_px, size)
     here, there = _overlap(seen.shape[:2], (row, col), picture.shape[:2])
     picture[here] += seen[there]
 
@@ -115,24 +116,29 @@ def _to_pixels(tile: Field, view: CameraMap, box: Box) -> Field:
     camera = view.camera
     size = (box[3] - box[1], box[2] - box[0])
     if not camera.aperture_mm:
-        return _shrink(_lens_blur(tile, camera, camera.blur_px), size)
+        return _seen(tile, camera, camera.blur_px, size)
     x, y = view.grid_mm((box[1], box[0]), (size[1], size[0]), 1)
     variance = view.blur_px(np.column_stack([x.ravel(), y.ravel()])).reshape(x.shape) ** 2
     low, high = float(variance.min()), float(variance.max())
     part = ((variance - low) / max(high - low, 1e-9)).astype(np.float32)
-    sharp, soft = (_shrink(_lens_blur(tile, camera, float(np.sqrt(v))), size) for v in (low, high))
+    sharp, soft = (_seen(tile, camera, float(np.sqrt(v)), size) for v in (low, high))
     return np.asarray(sharp + part * (soft - sharp))
 
 
-def _lens_blur(tile: Field, camera: Camera, sigma_px: float) -> Field:
-    """Blur the fine grid, whose points have already averaged over their own small square (variance 1/12)."""
-    variance = (sigma_px * camera.supersample) ** 2 - 1 / 12
-    if variance < 0.01:
-        return tile
-    sigma = np.sqrt(variance)
-    blurred = cv2.GaussianBlur(tile, (0, 0), sigma)
+def _seen(tile: Field, camera: Camera, blur_px: float, size: tuple[int, int]) -> Field:
+    """Blur the fine tile and average it to pixels; a wide blur hides the pixels, so it may come after them."""
+    if blur_px > WIDE_BLUR_PX:
+        return _lens_blur(_shrink(tile, size), camera, blur_px)
+    variance = (blur_px * camera.supersample) ** 2 - 1 / 12  # fine points average over their own square
+    return _shrink(_lens_blur(tile, camera, np.sqrt(max(variance, 0.0))), size)
+
+
+def _lens_blur(picture: Field, camera: Camera, sigma: float) -> Field:
+    if sigma < 0.1:
+        return picture
+    blurred = cv2.GaussianBlur(picture, (0, 0), sigma)
     if camera.halo:
-        wide = cv2.GaussianBlur(tile, (0, 0), 2.5 * sigma)
+        wide = cv2.GaussianBlur(picture, (0, 0), 2.5 * sigma)
         blurred = cv2.addWeighted(blurred, 1 - camera.halo, wide, camera.halo, 0)
     return np.asarray(blurred)
 

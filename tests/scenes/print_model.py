@@ -56,7 +56,7 @@ def print_frame(spec: Print) -> Printed:
     dots = printer_dots(frame_raster(make_frame(spec.frame, number=spec.number, dark=spec.dark), DPI))
     zoom = max(1, int(np.sqrt(RASTER_PX / dots.size)))
     rng = np.random.default_rng([spec.seed, 5])
-    ink = _spread_toner(dots, zoom, spec, rng)
+    ink = spread_toner(dots, zoom, spec, rng)
     _add_specks(ink, DOT_UM / zoom, spec, rng)
     place = PrintMap(spec.scale, spec.wave_um / 1000, spec.wave_period_mm)
     return Printed(ink, DOT_UM / zoom, spec.ink, place)
@@ -76,7 +76,7 @@ def printer_dots(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.where(flat, coverage > threshold, coverage > 0.5).astype(np.uint8)
 
 
-def _spread_toner(
+def spread_toner(
     dots: NDArray[np.uint8], zoom: int, spec: Print, rng: np.random.Generator
 ) -> NDArray[np.uint16]:
     """Blur the dots, read the blur as distance from the edge, move and soften that edge."""

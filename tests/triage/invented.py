@@ -175,29 +175,31 @@ def _fill(rng: Any, outlines: list[np.ndarray], fibres: np.ndarray, um_per_px: f
 
 def _advice() -> Advice:
     return Advice(
-        headline="Find where the debris comes from, clean the tank, then fit a 75 µm (0.003 in) filter.",
+        headline="Many pieces are bigger than the 150 µm (0.006 in) screen stops. "
+        "First: find where the debris comes from.",
         actions=(
             Action(
                 "check_cap_and_can",
                 "Find where the debris comes from before changing anything else: filler cap and its vent, "
                 "the strainer in the filler neck, the fuel can and funnel, the inside of the tank, the hose.",
-                ("20 pieces look like sand or grit", "nothing in the picture says that the source is gone"),
+                ("20 pieces look like sand or grit.", "Nothing in the picture says that the source is gone."),
             ),
             Action(
                 "clean_tank",
                 "Take the tank off or empty it, rinse it until the rinse comes out clear, look inside with a "
                 "lamp that is safe near fuel vapour, and let it dry in the open air. Then fit a new filter.",
-                ("more than 25 pieces over 75 µm", "half the pieces look like rust; try a magnet"),
+                ("More than 25 pieces over 75 um.", "Half the pieces look like rust; try a magnet."),
             ),
             Action(
                 "finer",
                 "Once the source is dealt with, fit the finer filter named here, of at least the same size.",
-                ("of the pieces over 60 µm the installed 150 µm screen lets most through",),
+                ("Of the pieces over 60 um the installed 150 um screen lets most through.",),
                 75.0,
             ),
         ),
         cautions=(
             "A photo cannot see water, stale fuel or gum: look for them before closing up.",
             "On gravity feed a finer filter is a proposal until the flow has been tested.",
+            "This is a photo check, not a laboratory test.",
         ),
     )

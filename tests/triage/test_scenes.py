@@ -20,7 +20,7 @@ from tests.scenes.materials import MATERIALS, OPAQUE_DARK_MIX
 from tests.scenes.paper import Paper, PrintMap
 from tests.scenes.phone import Phone, expose, srgb
 from tests.scenes.photograph import SceneSpec, photograph
-from tests.scenes.print_model import DPI, Print, print_frame
+from tests.scenes.print_model import DPI, Print, print_frame, spread_toner
 from tests.scenes.shapes import Fibre, Grain, sizes_of
 from tests.scenes.truth import measure_truth
 
@@ -248,26 +248,24 @@ def test_toner_grows_past_the_drawn_edge(growth: float) -> None:
 @pytest.mark.parametrize("ragged", [0.0, 15.0])
 def test_the_printed_edge_is_ragged_and_soft(ragged: float) -> None:
     """The half-ink place wanders by `ragged`; about that place the edge spreads by `soft_um`."""
-    printed = print_frame(Print("closeup", ragged_um=ragged, soft_um=20, growth_um=10, specks_per_cm2=0))
-    to_px = 1000 / printed.um_per_px
-    left = round(0.2 * to_px)
-    strips = []
-    for patch in make_frame("closeup").patches:
-        x, y, _, height = patch.rect_mm
-        rows = slice(round((y + 0.2 * height) * to_px), round((y + 0.8 * height) * to_px))
-        edge = printed.ink[rows, round(x * to_px) - left : round(x * to_px) + left]
-        strips += [edge / 65535] if patch.kind == "black" else []
-    strip = np.vstack(strips)
+    spec = Print(ragged_um=ragged, soft_um=20, growth_um=10, mottle=0)
+    dots = np.zeros((800, 100), np.uint8)
+    dots[:, 50:] = 1
+    strip = spread_toner(dots, 3, spec, np.random.default_rng(0)) / 65535
+    pitch_um = 1000 * DOT_MM / 3
 
-    places = printed.um_per_px * (strip > 0.5).argmax(axis=1)
+    each, past = np.arange(len(strip)), (strip > 0.5).argmax(axis=1)
+    rise = strip[each, past] - strip[each, past - 1]
+    places = pitch_um * (past - (strip[each, past] - 0.5) / rise)
     softness = np.diff(strip.mean(axis=0))
-    at = np.arange(len(softness)) * printed.um_per_px
+    at = np.arange(len(softness)) * pitch_um
     middle = (softness * at).sum() / softness.sum()
     spread = np.sqrt((softness * (at - middle) ** 2).sum() / softness.sum())
 
     assert strip[:, 0].max() < 1e-4
-    assert places.std() == pytest.approx(ragged, rel=0.3, abs=4)
-    assert spread == pytest.approx(np.hypot(ragged, 20), rel=0.2)
+    assert places.mean() + 0.5 * pitch_um == pytest.approx(50 * 3 * pitch_um - 10, abs=3)
+    assert places.std() == pytest.approx(ragged, rel=0.15, abs=2)
+    assert spread == pytest.approx(np.hypot(ragged, 20), rel=0.15)
 
 
 def test_the_print_is_out_of_scale_as_asked() -> None:

@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 DIAMETERS = np.geomspace(0.3, 10.0, 64)
 RIM = 2.0  # pixels are used out to the disc's rim plus this many sigma
 STEP = 0.02  # of the radius table, in sigma
+TRIALS = np.linspace(0.8, 1.6, 9)  # of the blur that edges gave
+OUTLIER = 200.0  # misfit above which a piece is no disc and has no more say
 CHUNK = 256  # pieces at a time: bounds the memory
 
 
@@ -51,6 +53,12 @@ class _Patches:
     weight: Array
     radius: Array
     plane: Array
+
+    @property
+    def data_power(self) -> Array:
+        """Sum of squares of the data, (N,), the paper's plane taken out."""
+        data, _ = _without_plane(self, np.empty((*self.data.shape, 0)))
+        return np.einsum("np,np->n", data, data)
 
 
 @dataclass(frozen=True)
@@ -100,18 +108,43 @@ def fit(
     return LightSizes(*(np.concatenate(column) for column in columns))
 
 
+def sharpest_fit(
+    light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma_px: float, noise: float
+) -> float:
+    """Return the blur under which the small particles together look most like blurred discs.
+
+    The smallest particles are pictures of the blur itself, phone sharpening and smoothing included, which
+    edges do not show in the same way. `sigma_px` is the blur to start from.
+    """
+    chosen = small.rows(slice(0, CHUNK))
+    patch = _patches(light, labels, chosen, sigma_px)
+    trials = sigma_px * TRIALS
+    misfits = []
+    for trial in trials:
+        misfit = _misfit(patch, chosen, trial, noise)[0].min(axis=1) + (patch.data_power / noise**2)
+        misfits.append(np.minimum(misfit, OUTLIER).mean())
+    best = int(np.clip(np.argmin(misfits), 1, TRIALS.size - 2))
+    curve = np.polyfit(trials[best - 1 : best + 2], misfits[best - 1 : best + 2], 2)
+    turn = -curve[1] / (2 * curve[0]) if curve[0] > 0 else trials[int(np.argmin(misfits))]
+    return float(np.clip(turn, trials[0], trials[-1]))
+
+
 def _fit_chunk(
     light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma_px: float, noise: float
 ) -> tuple[Array, Array, Array]:
     patch = _patches(light, labels, small, sigma_px)
-    templates = _templates(patch.radius / sigma_px)  # (N, P, K)
-    data, templates = _without_plane(patch, templates)
+    return _summary(*_misfit(patch, small, sigma_px, noise), sigma_px)
+
+
+def _misfit(patch: _Patches, small: SmallPieces, sigma_px: float, noise: float) -> tuple[Array, Array, Array]:
+    """Misfit (less the data's own power), best contrast and logarithm of its weight, (N, K) each."""
+    data, templates = _without_plane(patch, _templates(patch.radius / sigma_px))
     power = np.einsum("npk,npk->nk", templates, templates) / noise**2
     match = np.einsum("npk,np->nk", templates, data) / noise**2
     contrast, prior = small.contrast[:, None], 1 / small.contrast_u[:, None] ** 2
     amplitude = (match + contrast * prior) / (power + prior)
     misfit = -2 * amplitude * match + amplitude**2 * power + (amplitude - contrast) ** 2 * prior
-    return _summary(misfit, amplitude, np.log(power + prior), sigma_px)
+    return misfit, amplitude, np.log(power + prior)
 
 
 def _patches(light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma: float) -> _Patches:

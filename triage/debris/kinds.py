@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 SURE = 0.55  # below this share of the evidence a piece stays unsure
 STRANGE = 12.0  # squared distance from the nearest centre beyond which nothing fits
-FIBRE_RATIO = 6.0  # length over width from which a piece is a fibre (our own rule)
+FIBRE_RATIO = 10.0  # length over width from which a piece is a fibre
 
 
 @dataclass(frozen=True)

@@ -16,8 +16,8 @@ from triage.debris.find import Mask, disc, find
 from triage.debris.limits import Limits, limits_of
 from triage.debris.outline import Segments, cell_segments, trace
 from triage.debris.particles import FLAG_BIT
-from triage.debris.pieces import Pieces, measure_pieces, polygon_area
-from triage.debris.shape import feret_diameters
+from triage.debris.pieces import Pieces, measure_pieces, outline_length, polygon_area
+from triage.debris.shape import feret_diameters, strip_length_and_width
 from triage.debris.sizes import Diameters, size_pieces
 from triage.debris.split import split_touching
 from triage.debris.tabulate import Debris, Sized, tabulate
@@ -28,6 +28,7 @@ SMOOTHING_PX = 0.6  # for measuring: takes the worst of the noise off, costs lit
 DARK_BACKGROUND = 0.15  # linear light: on anything darker, debris is the brighter of the two
 UNKNOWN_BLUR_PX = (1.2, 0.4)  # a picture without one clean edge; usual for phones, from memory
 STEP_SHARE = 0.7  # of the level that counts as seen: a weaker outline is a blotch
+STRIP_RATIO = 5.0
 SHARP = 0.55  # of an ideal edge's slope: a softer outline is a shadow
 
 
@@ -83,6 +84,7 @@ def _by_cells(crop: Crop, calibration: Calibration) -> Sized:
         flags=np.zeros(count, np.uint32),
         on_edge=_on_edge(labels, crop.window, count),
         limits=Limits(scale, scale, 2 * scale, scale, 2 * scale),
+        even=np.zeros(count, bool),
         blurred=False,
     )
 
@@ -115,9 +117,14 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
         glint=pieces.glint,
         flags=sizes.flags | np.where(split, FLAG_BIT["split"], 0).astype(np.uint32),
         on_edge=_on_edge(edges.labels, crop.window, edges.count),
-        limits=limits_of(sigma, found.seed_level, 2 * found.noise, found.detection_noise, calibration.um_per_px),
+        limits=limits_of(_before_smoothing(sizes.sigma_px), found.seed_level, 2 * found.noise, found.detection_noise, calibration.um_per_px),
+        even=sizes.strips,
         blurred=True,
     )
+
+
+def _before_smoothing(total_px: float) -> float:
+    return float(np.sqrt(max(total_px**2 - SMOOTHING_PX**2, 0.1)))
 
 
 def _white(crop: Crop, calibration: Calibration) -> Image:
@@ -134,9 +141,11 @@ def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, NDArray[np.int32]]:
     outline = trace(edges.labels, edges.field)
     bounds = np.searchsorted(outline.label, np.arange(1, edges.count + 2))
     area = polygon_area(outline, edges.count)
+    length, width = strip_length_and_width(area, outline_length(outline, edges.count))
     solidity = np.ones(edges.count)
     boxes = np.zeros((edges.count, 4), np.int64)
-    for index in np.flatnonzero(area > (4 * sigma_px) ** 2):
+    # A bent fibre is all neck: it is left whole.
+    for index in np.flatnonzero((area > (4 * sigma_px) ** 2) & (length < STRIP_RATIO * width)):
         points = outline.start[bounds[index] : bounds[index + 1]].astype(np.float32)
         solidity[index] = area[index] / max(feret_diameters(points)[2], 1e-9)
         low, high = np.floor(points.min(axis=0)), np.ceil(points.max(axis=0))

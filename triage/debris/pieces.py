@@ -21,7 +21,7 @@ class Pieces:
 
     inside, outside: mean levels on either side of the outline. sharpness: steepness of the outline compared with
     that of an ideal edge under the photo's blur, 1 for a clean particle, below 0.5 for a soft shadow.
-    step: (N, 3), mean departure by channel. peak: strongest light departure. glint: share of pixels brighter than paper.
+    depth: largest distance of a pixel from the outside. step: (N, 3), mean departure by channel. peak: strongest light departure. glint: share of pixels brighter than paper.
     """
 
     area: Array
@@ -32,6 +32,7 @@ class Pieces:
     inside: Array
     outside: Array
     sharpness: Array
+    depth: Array
     step: Array
     peak: Array
     light: Array
@@ -73,6 +74,9 @@ def measure_pieces(
     mass = np.bincount(piece, weight, count)
     peak = np.zeros(count)
     np.maximum.at(peak, piece, dark)
+    inner = cv2.distanceTransform((edges.labels > 0).astype(np.uint8), cv2.DIST_L2, 5).ravel()[place]
+    depth = np.zeros(count)
+    np.maximum.at(depth, piece, inner)
     step = departure.step.reshape(-1, 3)[place]
     length = outline_length(segments, count)
     inside, outside, slope = (_along(segments, length, image) for image in (edges.inside, edges.outside, _slope(strength)))
@@ -88,6 +92,7 @@ def measure_pieces(
         inside=inside,
         outside=outside,
         sharpness=slope / ideal,
+        depth=depth,
         step=np.stack([mean(step[:, channel]) for channel in range(3)], axis=1),
         peak=peak,
         light=level,

@@ -13,19 +13,25 @@ from triage.debris.find import Found
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces
 from triage.debris.shadows import contact_share
+from triage.debris.shape import strip_length_and_width
 
 Array = NDArray[np.float64]
 
 # Contact shadow on pale paper, or a dim rim on the dark card, moves a half-level outline out (or in) by this
 # part of the blur, and a size by light by a smaller one. Found on path-traced grains at 11 to 36 um/px.
 OUTLINE_SHIFT, OUTLINE_SHIFT_DARK = 0.36, -0.28
-LIGHT_SHIFT, LIGHT_SHIFT_DARK = 0.19, -0.19
+LIGHT_SHIFT, LIGHT_SHIFT_DARK = 0.28, -0.19
 SHIFT_U = 0.10
 RESOLVED = 5.5  # blur sigmas across: from here on the outline sizes a piece, below it the light does
 JUDGES = 6.0  # blur sigmas across: large enough to show a contact shadow
 LIKE_COLOUR = 0.12  # spread of colour ratios within one material
 PLAIN_CONTRAST = (0.8, 0.15)  # of debris on paper where no larger piece tells
 CONTRAST_U = 0.04
+NOISE_FACTOR = 2.0  # smoothing and JPEG leave noise that neighbours share: it counts for more than one pixel's
+FEWEST_SIGMAS = 1.5
+STRIP_RATIO = 4.0
+EVEN_WIDTH = 1.8  # widest over mean width of a strip
+JURY = 12  # small pieces needed to judge the blur by
 
 
 @dataclass(frozen=True)
@@ -36,6 +42,8 @@ class Diameters:
     uncertainty: Array
     contrast: Array
     flags: NDArray[np.uint32]
+    strips: NDArray[np.bool_]  # as wide everywhere as on average
+    sigma_px: float  # blur under which the small pieces fit best
 
 
 def size_pieces(
@@ -44,25 +52,76 @@ def size_pieces(
     """Size every piece; `sigma_px` is the blur of what was measured, `sigma_u_px` its standard uncertainty."""
     rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
     share = 1.0 if dark else contact_share(found.light, edges.labels, pieces.inside, rough > JUDGES * sigma_px, sigma_px)
+    noise = NOISE_FACTOR * found.noise
+    known = _known(pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px)))
+    if known.label.size >= JURY:
+        sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
     value, u = _by_outline(pieces, sigma_px, share * (OUTLINE_SHIFT_DARK if dark else OUTLINE_SHIFT))
     blur_u = 4 * sigma_px * sigma_u_px / value
     contrast = pieces.inside - np.minimum(pieces.outside, 0)
     flags = np.zeros(pieces.count, np.uint32)
-    small = np.flatnonzero(value < RESOLVED * sigma_px)
+    strips = _strips(pieces)
+    value[strips], u[strips] = _by_width(pieces, strips, rough, sigma_px, share * (OUTLINE_SHIFT_DARK if dark else OUTLINE_SHIFT))
+    small = np.flatnonzero((value < RESOLVED * sigma_px) & ~strips)
     if small.size:
-        prior, prior_u = _like_contrast(pieces, rough > RESOLVED * sigma_px, small)
-        known = by_light.SmallPieces(
-            (small + 1).astype(np.int32), np.stack([pieces.x, pieces.y], 1)[small], rough[small], prior, prior_u
-        )
-        sizes = by_light.fit(found.light, edges.labels, known, sigma_px, 2 * found.noise)
+        known = _known(pieces, rough, sigma_px, small)
+        sizes = by_light.fit(found.light, edges.labels, known, sigma_px, noise)
         shift = 2 * sigma_px * share * (LIGHT_SHIFT_DARK if dark else LIGHT_SHIFT)
         value[small] = np.maximum(sizes.diameter_px - shift, 0.4 * sizes.diameter_px)
         u[small] = np.hypot(sizes.diameter_u_px, 2 * SHIFT_U * sigma_px * (0.5 + share / 2))
-        # Where a piece is far below the blur, its size goes as the blur does.
+        # Far below the blur a size goes as the blur does.
         blur_u[small] = sigma_u_px * np.clip(1.5 - value[small] / (4 * sigma_px), 0.3, 1)
         contrast[small] = sizes.contrast
         flags[small] = FLAG_BIT["by_light"]
-    return Diameters(value, np.hypot(u, blur_u), contrast, flags)
+    return Diameters(value, np.hypot(u, blur_u), contrast, flags, strips, sigma_px)
+
+
+def _strips(pieces: Pieces) -> NDArray[np.bool_]:
+    """Pieces that are as wide everywhere as their length and area say: fibres, slivers, bent or straight."""
+    length, width = strip_length_and_width(pieces.area, pieces.perimeter)
+    return np.asarray((length > STRIP_RATIO * width) & (2 * pieces.depth < EVEN_WIDTH * width + 1))
+
+
+def _by_width(pieces: Pieces, strips: NDArray[np.bool_], rough: Array, sigma_px: float, shift: float) -> tuple[Array, Array]:
+    """ECD of strips from length and true width: a narrow strip's half-level width is mostly blur, its light is not."""
+    chosen = np.flatnonzero(strips)
+    length, seen = strip_length_and_width(pieces.area[chosen], pieces.perimeter[chosen])
+    contrast, contrast_u = _like_contrast(pieces, (rough > RESOLVED * sigma_px) & ~strips, chosen)
+    wide = np.interp(seen / sigma_px, *_half_level_widths()) * sigma_px
+    filled = np.clip(pieces.inside[chosen] / contrast, 0.02, 0.98)
+    narrow = 2 * sigma_px * _normal_quantile((1 + filled) / 2)
+    trust = np.clip((seen / sigma_px - 2.6) / 0.6, 0, 1)  # the outline's say, growing from no width to a clear one
+    width = np.maximum(trust * wide + (1 - trust) * narrow - 2 * shift * sigma_px * (0.5 + trust / 2), 0.2 * narrow)
+    width_rel_u = np.hypot((1 - trust) * contrast_u / contrast, 2 * SHIFT_U * sigma_px / width)
+    value = np.sqrt(4 * length * width / np.pi)
+    return value, value * np.hypot(width_rel_u, 0.03) / 2
+
+
+def _half_level_widths() -> tuple[Array, Array]:
+    """Width of a blurred strip at half of its own peak, and its true width, both in blur sigmas."""
+    true = np.linspace(0.05, 12, 240)
+    x = np.linspace(0, 8, 4000)
+    profile = _normal(x[None] + true[:, None] / 2) - _normal(x[None] - true[:, None] / 2)
+    seen = 2 * x[(profile > profile[:, :1] / 2).sum(axis=1).clip(max=x.size - 1)]
+    return seen, true
+
+
+def _normal(x: Array) -> Array:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(x))
+
+
+def _normal_quantile(share: Array) -> Array:
+    from scipy.special import ndtri
+
+    return np.asarray(ndtri(share))
+
+
+def _known(pieces: Pieces, rough: Array, sigma_px: float, small: NDArray[np.intp]) -> by_light.SmallPieces:
+    prior, prior_u = _like_contrast(pieces, rough > RESOLVED * sigma_px, small)
+    centre = np.stack([pieces.x, pieces.y], axis=1)[small]
+    return by_light.SmallPieces((small + 1).astype(np.int32), centre, rough[small], prior, prior_u)
 
 
 def _by_outline(pieces: Pieces, sigma_px: float, shift: float) -> tuple[Array, Array]:

@@ -26,7 +26,7 @@ class Sized:
 
     `outline` holds the pieces' outlines in pixels of the crop, `labels` (H, W) the pieces' pixels there.
     `diameter` is the ECD with blur and shadow taken off, `colour` (N, 3) linear light with white paper at 1.
-    `blurred` is False for pictures of only two levels, whose outlines are exact.
+    `even` tells strips as wide everywhere as on average. `blurred` is False for pictures of only two levels, whose outlines are exact.
     """
 
     outline: Segments
@@ -41,6 +41,7 @@ class Sized:
     flags: NDArray[np.uint32]
     on_edge: NDArray[np.bool_]
     limits: Limits
+    even: NDArray[np.bool_]
     blurred: bool
 
 
@@ -86,9 +87,7 @@ def tabulate(sized: Sized, calibration: Calibration, left: int, top: int) -> Deb
 def _put_shapes(table: ParticleTable, shapes: Shapes, sized: Sized, scale: Array) -> None:
     """Feret diameters take the same correction for blur and shadow as the ECD did, in squares."""
     seen = np.sqrt(np.maximum(shapes.area, 1e-9) * 4 / np.pi)
-    length, width = strip_length_and_width(shapes.area, shapes.perimeter)
-    strip = length >= FIBRE_RATIO * width
-    table["ecd_um"] = np.where(strip & sized.blurred, _strip_ecd(seen, table["ecd_um"], width), table["ecd_um"])
+    length, _ = strip_length_and_width(shapes.area, shapes.perimeter)
     excess = seen**2 - table["ecd_um"] ** 2
     table["area_um2"] = np.pi / 4 * table["ecd_um"] ** 2
     for name, value in (("feret_max_um", shapes.feret_max), ("feret_min_um", shapes.feret_min)):
@@ -98,17 +97,12 @@ def _put_shapes(table: ParticleTable, shapes: Shapes, sized: Sized, scale: Array
     table["perimeter_um"] = shapes.perimeter * part
     table["hull_area_um2"] = shapes.hull_area * part**2
     fibre_width = table["area_um2"] / np.maximum(length, 1e-9)
+    strip = sized.even & (length >= FIBRE_RATIO * fibre_width)
     table["length_um"] = np.where(strip, length, table["feret_max_um"])
     table["width_um"] = np.where(strip, fibre_width, table["feret_min_um"])
     table["passing_size_um"] = table["width_um"]
     at_limit = sized.blurred & (table["ecd_um"] < SHAPE_SIGMAS * sized.limits.blur_fwhm_um / 2.355)
     table["flags"] = sized.flags | np.where(at_limit, FLAG_BIT["shape_at_limit"], 0).astype(np.uint32)
-
-
-def _strip_ecd(seen: Array, corrected: Array, width: Array) -> Array:
-    """A strip's outline is straight: blur leaves its area alone, only the shadow's part of the correction holds."""
-    del width
-    return np.minimum(seen, np.maximum(corrected, 0.6 * seen))
 
 
 def _put_kinds(table: ParticleTable, sized: Sized) -> None:

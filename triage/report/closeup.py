@@ -19,7 +19,7 @@ HAIR_UM = 70.0
 HAIR_WORDS = "a typical hair, about 70 µm (0.0028 in) thick; hairs are 17 to 180 µm"
 PANEL = (244, 244, 241)
 INK = (27, 33, 38)
-WIDTH, HEIGHT, BESIDE = 1080, 1020, 420
+WIDTH, HEIGHT, BESIDE = 1080, 900, 420
 HAIR_FIELD_UM = HAIR_UM * HEIGHT / (0.6 * BESIDE)  # so that the hair leaves room beside it
 SMALLEST_FIELD_PX = 24  # so that a piece of a few pixels is not blown up to mere blocks
 

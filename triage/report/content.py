@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from triage.advice import Action
+from triage.advice_texts import ACTIONS
 from triage.analysis import Analysis
 from triage.debris.particles import ParticleTable
 from triage.report import words
@@ -136,14 +139,39 @@ def headline(analysis: Analysis) -> str:
 def steps(analysis: Analysis) -> list[tuple[str, str]]:
     """Return (what to do, because of what) of each action, in order; the second is empty without a reason."""
     return [
-        (words.typeset(act.text), words.typeset(f"Because: {'; '.join(act.because)}.") if act.because else "")
-        for act in analysis.advice.actions
+        (words.typeset(action.text), words.typeset(f"Because: {_sentences(action.because)}"))
+        if action.because
+        else (words.typeset(action.text), "")
+        for action in analysis.advice.actions
     ]
 
 
-def cautions(analysis: Analysis) -> list[str]:
-    """Return the cautions, a sentence each."""
-    return [words.typeset(text) for text in analysis.advice.cautions]
+def to_do(analysis: Analysis) -> str:
+    """Return what to do in one line: the actions in a few words each, or the advice where there is none."""
+    named = [_in_short(action) for action in analysis.advice.actions]
+    if not named:
+        return headline(analysis)
+    if analysis.sample.noticed is None and not refused(analysis):
+        named.append("look for water and stale fuel before closing up")
+    return f"To do: {'; '.join(named)}."
+
+
+def cautions(analysis: Analysis) -> str:
+    """Return the cautions as one paragraph, but for what stands elsewhere on the page."""
+    elsewhere = {NOT_A_LAB, *(f"{message} {remedy}" for _, message, remedy in problems(analysis))}
+    said = [words.typeset(text) for text in analysis.advice.cautions]
+    return _sentences([text for text in said if text not in elsewhere])
+
+
+def _in_short(action: Action) -> str:
+    known = ACTIONS.get(action.code)
+    short = known.short if known else action.text
+    return f"{short}, {words.size(action.filter_um)}" if action.filter_um else short
+
+
+def _sentences(parts: Sequence[str]) -> str:
+    """Join sentences, each with one full stop."""
+    return " ".join(part if part.endswith((".", "?", "!")) else f"{part}." for part in parts)
 
 
 def by_rating(analysis: Analysis) -> list[Passing]:

@@ -80,7 +80,6 @@ def _technician(analysis: Analysis) -> str:
     )
     return f"""<section class="technician" aria-label="For the technician">
 <h2 class="headline">{escape(content.headline(analysis))}</h2>
-<p>{escape(content.found(analysis))}</p>
 {_advice(analysis)}
 <h2>{escape(content.passing_caption(analysis))}</h2>
 {_passing(analysis)}
@@ -120,10 +119,9 @@ def _advice(analysis: Analysis) -> str:
         f'<li>{escape(text)} <span class="because">{escape(because)}</span></li>\n'
         for text, because in content.steps(analysis)
     )
-    cautions = "".join(
-        f"<p><strong>Caution:</strong> {escape(text)}</p>\n" for text in content.cautions(analysis)
-    )
-    return f"<ol>\n{items}</ol>\n{cautions}" if items else cautions
+    cautions = content.cautions(analysis)
+    said = f"<p><strong>Cautions:</strong> {escape(cautions)}</p>\n" if cautions else ""
+    return f"<ol>\n{items}</ol>\n{said}" if items else said
 
 
 def _passing(analysis: Analysis) -> str:

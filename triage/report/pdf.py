@@ -72,8 +72,8 @@ def pdf_bytes(analysis: Analysis, paper: Paper, visit: Visit) -> bytes:
     if content.refused(analysis):
         story = _retake_page(analysis, column)
     else:
-        customer = _customer_page(analysis, visit, column, 0.42 * height)
-        story = [*customer, PageBreak(), *_technician_page(analysis, column)]
+        customer = _customer_page(analysis, visit, column, 0.39 * height)
+        story = [*customer, PageBreak(), *_technician_page(analysis, column, 0.25 * height)]
     document.build(story)
     return stream.getvalue()
 
@@ -107,7 +107,7 @@ def _customer_page(analysis: Analysis, visit: Visit, width: float, tallest: floa
             if visit.next_due
             else _blank("Next check due", 0.5 * width)
         ),
-        paragraph(content.NOT_A_LAB, style(11, SOFT, before=18)),
+        paragraph(content.NOT_A_LAB, style(11, SOFT, before=14)),
     ]
 
 
@@ -122,15 +122,14 @@ def _blank(title: str, width: float, lines: int = 1) -> list[Any]:
     return [paragraph(title, style(11, ACCENT, bold=True, before=10)), *ruled]
 
 
-def _technician_page(analysis: Analysis, width: float) -> list[Any]:
+def _technician_page(analysis: Analysis, width: float, tallest: float) -> list[Any]:
     first, *others = [index for index, photo in enumerate(analysis.photos) if photo.usable]
     wide = 0.53 * width
     return [
-        paragraph(content.headline(analysis), style(13, bold=True, after=2)),
-        paragraph(content.found(analysis), style(10, after=7)),
+        paragraph(content.headline(analysis), style(12, bold=True, after=7)),
         beside(
-            _photo(analysis, first, wide, 215),
-            [chart(analysis, width - wide - 10, 196, 6.6)],
+            _photo(analysis, first, wide, tallest),
+            [chart(analysis, width - wide - 10, 0.93 * tallest, 6.6)],
             (wide, width - wide),
         ),
         paragraph(content.OUTLINES, SMALL),
@@ -160,11 +159,9 @@ def _other_photo(analysis: Analysis, index: int, width: float) -> list[Any]:
 def _what_to_do(analysis: Analysis) -> list[Any]:
     story = [paragraph("What to do", SECTION)]
     for number, (text, because) in enumerate(content.steps(analysis), start=1):
-        story.append(rich(((f"{number}. {text} ", None), (because, SOFT)), style(8.6, after=2)))
-    return [
-        *story,
-        *(paragraph(f"Caution: {text}", style(8, after=1.5)) for text in content.cautions(analysis)),
-    ]
+        story.append(rich(((f"{number}. {text} ", None), (because, SOFT)), style(8.4, after=2)))
+    cautions = content.cautions(analysis)
+    return [*story, paragraph(f"Cautions: {cautions}", style(8, after=2))] if cautions else story
 
 
 def _sizes(analysis: Analysis) -> list[Any]:

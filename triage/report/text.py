@@ -34,7 +34,7 @@ def note(analysis: Analysis) -> str:
     """Return the three lines to paste into a job system."""
     who = f"{content.machine(analysis)}: " if content.machine(analysis) else ""
     what = f"{who}debris {content.where_from(analysis)}, photo check of {content.taken(analysis)}."
-    lines = (what, content.found(analysis), content.headline(analysis))
+    lines = (what, content.found(analysis), content.to_do(analysis))
     return _plain("\n".join(" ".join(line.split()) for line in lines))
 
 
@@ -75,10 +75,9 @@ def _sizes(analysis: Analysis) -> str:
 
 
 def _advice(analysis: Analysis) -> str:
-    lines = [
-        f"{number}. {' '.join(step).strip()}" for number, step in enumerate(content.steps(analysis), start=1)
-    ]
-    return _wrapped([*lines, *(f"Caution: {text}" for text in content.cautions(analysis))])
+    lines = [f"{number}. {' '.join(step).strip()}" for number, step in enumerate(content.steps(analysis), 1)]
+    cautions = content.cautions(analysis)
+    return _wrapped([*lines, f"Cautions: {cautions}"] if cautions else lines)
 
 
 def _problems(analysis: Analysis) -> str:
