@@ -35,6 +35,7 @@ LIFT_PER_WIDTH_MM = 128.0
 CUTOUT_STEP_MM = 0.1  # paper under the cut-out frame lies one sheet lower
 GRAIN_MM = 0.15  # between 100 and 200 um; half of it stands above the plane
 POINTING_PX = 1.0
+LEAST_WINDOW_PX = 8
 UNSEEN_TILT_U = (
     0.01  # without marks a tilt of up to 15 degrees goes unseen: cosine 0.97, half-width over root 3
 )
@@ -296,7 +297,7 @@ def _given_window(rect_px: tuple[float, float, float, float], rgb: NDArray[np.ui
     """(32, 2) outline of a rectangle of pixels, each of which reaches half a pixel about its centre."""
     x, y, width, height = rect_px
     tall, wide = rgb.shape[:2]
-    if not (0 <= x and 0 <= y and width >= 1 and height >= 1 and x + width <= wide and y + height <= tall):
+    if min(x, y) < 0 or min(width, height) < LEAST_WINDOW_PX or x + width > wide or y + height > tall:
         raise BadSetting(
             f"the window {x:g},{y:g},{width:g},{height:g} does not lie in the picture of {wide} x {tall} px; "
             "give it as X,Y,W,H from the top-left corner"

@@ -249,7 +249,12 @@ def _best_frame(
         clipped = np.clip(outline, -0.5, np.array(size) - 0.5).astype(np.float32)
         return bool(inside >= WINDOW_INSIDE), float(cv2.contourArea(clipped))
 
-    return max(frames, key=merit)
+    best = max(frames, key=merit)
+    if merit(best)[1] <= 0.0:
+        raise CardNotFound(
+            "the frame's debris window is not in the picture", "take the whole frame into the picture"
+        )
+    return best
 
 
 def window_outline(frame: Frame, plane: PlaneMap) -> Points:

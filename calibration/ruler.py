@@ -340,7 +340,7 @@ def _pieces(strip: _Strip, comb: _Comb) -> Doubles:
         return np.stack([np.interp(np.interp(places, along, u), u, grey) for along, grey in rows])
 
     marked = comb.used.mean(axis=1)
-    usual = np.median(cut(0.0)[marked >= 0.5 * marked.max()], axis=(0, 1))
+    usual = cut(0.0)[marked >= 0.5 * marked.max()].mean(axis=(0, 1))
     usual -= np.median(usual)
     peak = int(np.abs(usual).argmax())
     return cut(peak / _SAMPLES - 0.5) * np.sign(usual[peak])

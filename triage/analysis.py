@@ -2,20 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.photo_check import Problem
-from triage.advice import Advice
-from triage.debris.particles import ParticleTable
-from triage.sizing import Passing, Sizes
+from calibration import kept
+from calibration.calibrate import BadSetting, ByCard, ByScanner, Calibration, HowScaled, calibrate
+from calibration.errors import CalibrationError
+from calibration.locate import CardNotFound
+from calibration.photo_check import Problem, blank_too_dirty, no_card, too_crowded
+from triage.advice import Advice, advise
+from triage.debris.measure import measure_debris
+from triage.debris.particles import ParticleTable, empty_table
+from triage.debris.tabulate import Debris
+from triage.errors import UserError
+from triage.filters import Filter, load_filters
+from triage.photo import Photo, open_photo
+from triage.sizing import Passing, Sizes, passing_shares, size_distribution
 
 SCHEMA = 1
+METHOD_VERSION = "1"  # raised with every change that can move a number
+SCANNER_DPI = 600  # a lower resolution tag is more likely a picture editor's habit than a scanner's truth
+BLANK_BANDS_UM = (0.0, 50.0, 150.0, np.inf)
+SAME_SPREAD_MM = 0.15  # a particle found again within this far in the card's own millimetres
+SAME_SPREAD_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -101,11 +115,206 @@ class Analysis:
     program_version: str
     method_version: str
     analysed_on: date = field(default_factory=date.today)
-    pictures: tuple[Any, ...] = ()  # triage.photo.Photo of each entry of `photos`
+    pictures: tuple[Photo, ...] = ()  # of each entry of `photos`
 
 
 @dataclass(frozen=True)
-class Paths:
-    """Placeholder to be replaced by Setup."""
+class Setup:
+    """How to analyse: where the scale comes from, what the sample is, the empty card's photo, the shop's filters."""
 
-    photos: tuple[Path, ...]
+    how: HowScaled = field(default_factory=HowScaled)
+    sample: Sample = field(default_factory=Sample)
+    blank: Path | None = None
+    filters: Path | None = None  # None: the list in use
+
+
+@dataclass(frozen=True)
+class _Measured:
+    """One photo after its turn; `debris` and `calibration` are None where it was refused."""
+
+    photo: Photo
+    result: PhotoResult
+    calibration: Calibration | None
+    debris: Debris | None
+
+
+def analyse(photos: Sequence[str | Path], setup: Setup | None = None) -> Analysis:
+    """Analyse one debris sample from one or more photos.
+
+    Raises
+    ------
+    UserError
+        A file cannot be opened, or a setting cannot be right.
+    """
+    setup = setup or Setup()
+    filters = load_filters(setup.filters)
+    measured = _without_repeats([_measure(open_photo(path), setup.how) for path in photos])
+    table, outlines = _pooled(measured)
+    used = [(each.calibration, each.debris) for each in measured if each.calibration and each.debris]
+    from_um = max((debris.limits.smallest_sized_um for _, debris in used), default=0.0)
+    scale_u = max((calibration.um_per_px_rel_u for calibration, _ in used), default=0.0)
+    sizes = size_distribution(table, from_um)
+    passing = passing_shares(table, filters, from_um, scale_u) if used else ()
+    blank, dirty = _blank(setup, table) if used else (None, ())
+    measured = [_with_problems(each, dirty) for each in measured]
+    return Analysis(
+        photos=tuple(each.result for each in measured),
+        particles=table,
+        outlines=outlines,
+        sizes=sizes,
+        passing=passing,
+        blank=blank,
+        advice=advise(table, sizes, passing, setup.sample, _problems(measured)),
+        sample=setup.sample,
+        program_version=_program_version(),
+        method_version=METHOD_VERSION,
+        pictures=tuple(each.photo for each in measured),
+    )
+
+
+def _measure(photo: Photo, how: HowScaled) -> _Measured:
+    try:
+        calibration = _calibrate(photo, how)
+    except (BadSetting, kept.KeptUnreadable) as error:
+        raise UserError(f"{photo.file}: {error}.") from error
+    except CalibrationError as error:
+        problem = no_card(str(error))
+        if isinstance(error, CardNotFound):
+            problem = replace(no_card(error.reason), remedy=f"{error.remedy[0].upper()}{error.remedy[1:]}.")
+        return _Measured(photo, _result(photo, None, None, (problem,)), None, None)
+    if any(problem.fatal for problem in calibration.problems):
+        return _Measured(photo, _result(photo, calibration, None, calibration.problems), None, None)
+    debris = measure_debris(photo.rgb, calibration)
+    crowded = too_crowded(debris.coverage)
+    problems = (*calibration.problems, crowded) if crowded else calibration.problems
+    return _Measured(photo, _result(photo, calibration, debris, problems), calibration, debris)
+
+
+def _calibrate(photo: Photo, how: HowScaled) -> Calibration:
+    how = replace(how, camera=how.camera or photo.camera)
+    try:
+        return calibrate(photo.rgb, how)
+    except CardNotFound:
+        if photo.dpi is None or min(photo.dpi) < SCANNER_DPI or not isinstance(how.by, ByCard):
+            raise
+        return calibrate(photo.rgb, replace(how, by=ByScanner(photo.dpi)))
+
+
+def _result(
+    photo: Photo, calibration: Calibration | None, debris: Debris | None, problems: tuple[Problem, ...]
+) -> PhotoResult:
+    scale = limits = None
+    if calibration is not None:
+        scale = Scale(
+            calibration.source,
+            calibration.um_per_px,
+            calibration.um_per_px_rel_u,
+            calibration.tilt_deg,
+            calibration.card_number,
+            calibration.frame.name if calibration.frame else None,
+        )
+    if debris is not None:
+        found = debris.limits
+        limits = Limits(
+            found.blur_fwhm_um,
+            found.smallest_seen_um,
+            found.smallest_sized_um,
+            found.smallest_seen_faint_um,
+            found.smallest_sized_faint_um,
+        )
+    height, width = photo.rgb.shape[:2]
+    return PhotoResult(
+        file=photo.file,
+        sha256=photo.sha256,
+        width_px=width,
+        height_px=height,
+        taken_at=photo.taken_at,
+        scale=scale,
+        limits=limits,
+        usable=debris is not None,
+        problems=problems,
+        window_px=calibration.window_px if calibration else None,
+    )
+
+
+def _without_repeats(measured: list[_Measured]) -> list[_Measured]:
+    """Drop a photo of a spread already seen: of two such photos the one with the lower limit is used."""
+    kept_ones: list[_Measured] = []
+    for each in measured:
+        twin = next((index for index, other in enumerate(kept_ones) if _same_spread(each, other)), None)
+        if twin is None:
+            kept_ones.append(each)
+        elif _limit(each) < _limit(kept_ones[twin]):
+            kept_ones[twin] = each
+    return kept_ones
+
+
+def _limit(measured: _Measured) -> float:
+    return measured.debris.limits.smallest_sized_um if measured.debris else np.inf
+
+
+def _same_spread(one: _Measured, other: _Measured) -> bool:
+    if one.result.sha256 == other.result.sha256:
+        return True
+    if not (one.debris and other.debris and one.calibration and other.calibration):
+        return False
+    if one.calibration.source != "card" or other.calibration.source != "card":
+        return False
+    first, second = (each.debris.table[:200] for each in (one, other) if each.debris)
+    if len(first) < 5 or len(second) < 5:
+        return False
+    apart = np.hypot(first["x_mm"][:, None] - second["x_mm"], first["y_mm"][:, None] - second["y_mm"])
+    alike = np.abs(np.log(first["ecd_um"][:, None] / second["ecd_um"])) < 0.3
+    again = ((apart < SAME_SPREAD_MM) & alike).any(axis=1)
+    return bool(again.mean() > SAME_SPREAD_SHARE)
+
+
+def _pooled(measured: list[_Measured]) -> tuple[ParticleTable, tuple[NDArray[np.float32], ...]]:
+    """Join the photos' particles, biggest first, numbered anew."""
+    tables, outlines = [empty_table()], []
+    for index, each in enumerate(measured):
+        if each.debris is not None:
+            table = each.debris.table.copy()
+            table["photo"] = index
+            tables.append(table)
+            outlines += each.debris.outlines
+    table = np.concatenate(tables)
+    order = np.argsort(-table["ecd_um"], kind="stable")
+    table = table[order]
+    table["id"] = np.arange(1, len(table) + 1)
+    return table, tuple(outlines[index] for index in order)
+
+
+def _blank(setup: Setup, table: ParticleTable) -> tuple[Blank | None, tuple[Problem, ...]]:
+    """Analyse the empty card's photo and hold it against the sample, size band by size band."""
+    if setup.blank is None:
+        return None, ()
+    each = _measure(open_photo(setup.blank), setup.how)
+    if each.debris is None:
+        reasons = " ".join(problem.message for problem in each.result.problems)
+        raise UserError(f"The blank {each.result.file} could not be measured: {reasons} Take it again.")
+    problems = []
+    for low, high in zip(BLANK_BANDS_UM[:-1], BLANK_BANDS_UM[1:], strict=True):
+        counts = [int(((rows["ecd_um"] >= low) & (rows["ecd_um"] < high)).sum()) for rows in (each.debris.table, table)]
+        band = f"over {low:g} um" if np.isinf(high) else f"{low:g} to {high:g} um"
+        found = blank_too_dirty(band, *counts)
+        problems += [found] if found else []
+    return Blank(len(each.debris.table), each.debris.window_cm2, not problems), tuple(problems)
+
+
+def _with_problems(each: _Measured, problems: tuple[Problem, ...]) -> _Measured:
+    if each.debris is None or not problems:
+        return each
+    return replace(each, result=replace(each.result, problems=each.result.problems + problems))
+
+
+def _problems(measured: list[_Measured]) -> tuple[Problem, ...]:
+    """Those of the photos that were measured, or of all photos where none was."""
+    usable = [each for each in measured if each.debris is not None]
+    return tuple(problem for each in usable or measured for problem in each.result.problems)
+
+
+def _program_version() -> str:
+    from importlib.metadata import version
+
+    return version("triage")

@@ -13,7 +13,7 @@ from tests.scenes.camera import Camera, CameraMap
 from tests.scenes.debris import Debris
 from tests.scenes.light import Light
 from tests.scenes.materials import OPAQUE_DARK_MIX, PALE_MIX, USUAL_MIX
-from tests.scenes.phone import Phone
+from tests.scenes.phone import Phone, from_jpeg
 from tests.scenes.photograph import Photograph, SceneSpec, photograph
 from tests.scenes.print_model import Print, print_frame
 
@@ -65,12 +65,13 @@ def rendered(scene: Scene, keep: Path) -> Photograph:
     file = keep / f"{scene.name}.jpg"
     truth = file.with_suffix(".pickle")
     if truth.exists():
-        spec, photo = pickle.loads(truth.read_bytes())
+        spec, kept = pickle.loads(truth.read_bytes())
         if spec == scene.spec:
-            return photo  # type: ignore[no-any-return]
+            jpeg = file.read_bytes()
+            return Photograph(from_jpeg(jpeg), jpeg, kept)
     photo = photograph(scene.spec)
     photo.save(file)
-    truth.write_bytes(pickle.dumps((scene.spec, photo)))
+    truth.write_bytes(pickle.dumps((scene.spec, photo.truth)))
     return photo
 
 

@@ -126,7 +126,7 @@ def _to_pixels(tile: Field, view: CameraMap, box: Box) -> Field:
 
 
 def _seen(tile: Field, camera: Camera, blur_px: float, size: tuple[int, int]) -> Field:
-    """Blur the fine tile and average it to pixels; a wide blur hides the pixels, so it may come after them."""
+    """Blur the fine tile and average it to pixels; a wide blur hides the pixels, so it may come after."""
     if blur_px > WIDE_BLUR_PX:
         return _lens_blur(_shrink(tile, size), camera, blur_px)
     variance = (blur_px * camera.supersample) ** 2 - 1 / 12  # fine points average over their own square

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -141,6 +142,22 @@ def test_svg_and_pdf_draw_the_same_curve(analysis: Analysis, drawing: Drawing) -
         if (part.get("points") or part.get("d") or "").count(",") >= 100
     ]
     assert any(len(d) == len(number.points) and np.allclose(d, number.points, atol=0.01) for d in drawn)
+
+
+@pytest.mark.parametrize(("um_per_px", "limit_um"), [(4.0, 9.0), (30.0, 60.0), (900.0, 1800.0)])
+def test_tick_numbers_do_not_touch(um_per_px: float, limit_um: float) -> None:
+    """Helvetica's digits are 0.556 of its size wide (Adobe's metrics); the inches are set at 0.85 of it."""
+    parts = chart(
+        invented_analysis(40, shape=(600, 800), um_per_px=um_per_px, limit_um=limit_um), 240, 200, 7
+    )
+    inches = sorted(
+        (s.x, 0.556 * s.fontSize * (len(s.text) - 0.5))
+        for s in _of(parts, String)
+        if s.text.startswith("0.") and s.y < 60
+    )
+    assert len(inches) >= 2
+    for (x, wide), (following, next_wide) in pairwise(inches):
+        assert following - x > (wide + next_wide) / 2
 
 
 @pytest.mark.parametrize("count", [0, 1])

@@ -12,10 +12,11 @@ from PIL import Image
 
 from tests.triage.invented import InventedPhoto, invented_analysis, refused_analysis
 from triage.analysis import Analysis
+from triage.debris.particles import FLAG_BIT
 from triage.report import write_overlay
 from triage.report.closeup import BESIDE, HAIR_UM, HEIGHT, INK, WIDTH, closeup, shown_particle
 from triage.report.labels import BOX, font, free_boxes
-from triage.report.picture import DARK, PALE, annotate, nice_length
+from triage.report.picture import DARK, PALE, annotate, aspect, nice_length
 
 SHAPE = (900, 1200)
 
@@ -27,7 +28,8 @@ def analysis() -> Analysis:
 
 def _flat(analysis: Analysis, grey: int) -> Analysis:
     """The same result on a photo of one grey, so that all that differs from it was drawn."""
-    photo = replace(analysis.photos[0], window_px=None)
+    corners = np.array([[0, 0], [SHAPE[1], 0], [SHAPE[1], SHAPE[0]], [0, SHAPE[0]]], float)
+    photo = replace(analysis.photos[0], window_px=corners)
     rgb = np.full((*SHAPE, 3), grey, np.uint8)
     return replace(analysis, photos=(photo,), pictures=(InventedPhoto(rgb),))
 
@@ -173,6 +175,14 @@ def test_crop_holds_the_window_and_a_margin(analysis: Analysis) -> None:
     )
 
 
+def test_without_a_window_the_crop_holds_the_particles(analysis: Analysis) -> None:
+    outline = np.array([[500, 400], [700, 400], [700, 500], [500, 500]], np.float32)
+    photo = replace(analysis.photos[0], window_px=None)
+    one = replace(analysis, photos=(photo,), particles=analysis.particles[[0]], outlines=(outline,))
+    assert aspect(one, 0) == pytest.approx((100 + 2 * 6) / (200 + 2 * 6), rel=0.02)
+    assert aspect(replace(one, particles=one.particles[:0], outlines=()), 0) == pytest.approx(900 / 1200)
+
+
 @pytest.mark.parametrize("suffix", [".jpg", ".png"])
 def test_written_picture_opens(analysis: Analysis, tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"o{suffix}"
@@ -234,6 +244,24 @@ def test_a_piece_larger_than_the_picture_is_shrunk() -> None:
     picture = closeup(replace(one, particles=table, pictures=(InventedPhoto(rgb),)))
     assert picture is not None
     assert int((picture[:, WIDTH // 2, 0] < 135).sum()) == pytest.approx(HEIGHT / 1.7, abs=2)
+
+
+def test_whole_single_grains_are_shown_before_fibres_clumps_and_cut_pieces(analysis: Analysis) -> None:
+    table = analysis.particles[:4].copy()
+    table["ecd_um"], table["kind"], table["flags"], table["touches_edge"] = (
+        [900, 800, 700, 600],
+        "rust",
+        0,
+        False,
+    )
+    table["touches_edge"][0], table["kind"][2] = True, "fibre"
+    table["flags"][1] = FLAG_BIT["clump"]
+    shown = []
+    for left in (4, 3):  # the whole grain, and without it the fibre
+        particle = shown_particle(replace(analysis, particles=table[:left]))
+        assert particle is not None
+        shown.append(float(particle["ecd_um"]))
+    assert shown == [600.0, 700.0]
 
 
 def test_no_piece_no_closeup() -> None:

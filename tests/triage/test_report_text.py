@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from tests.triage.invented import invented_analysis, refused_analysis
 from triage.analysis import Analysis
+from triage.filters import load_filters
 from triage.report import summary_text
+from triage.sizing import passing_shares
 
 SHAPE = (600, 800)
 
@@ -91,3 +94,14 @@ def test_says_scale_limits_and_what_was_left_out(analysis: Analysis) -> None:
     assert "A dark piece is seen from 48 um (0.0019 in) and sized from 60 um (0.0024 in)" in text
     assert "3 pieces cut by the window's edge" in text
     assert "a photo check, not a laboratory test" in text
+
+
+def test_thin_fibres_alone_are_not_called_nothing(analysis: Analysis) -> None:
+    table = analysis.particles.copy()
+    table["passing_size_um"], table["passing_below_um"] = np.nan, 60.0
+    thin = replace(analysis, particles=table, passing=passing_shares(table, load_filters(), 60.0, 0.003))
+    line = summary_text(thin).splitlines()[1]
+    assert line.startswith("No debris over 60 um (0.0024 in) was found")
+    assert line.endswith(
+        f"Smaller or thinner than that, but seen: {int((table['weight'] > 0).sum())} pieces."
+    )

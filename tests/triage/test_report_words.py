@@ -28,6 +28,14 @@ def test_tiny_sizes_are_not_called_nothing() -> None:
     assert words.microns(7.53) == "7.5"
 
 
+@pytest.mark.parametrize(
+    ("um", "said"),
+    [(12.5, "12.5"), (75.0, "75"), (62.37, "62"), (1238.0, "1240"), (16_790.0, "16 800"), (999.7, "1000")],
+)
+def test_microns_keep_what_was_stated_and_round_what_was_measured(um: float, said: str) -> None:
+    assert words.microns(um) == said
+
+
 def test_shares_are_never_rounded_to_all_or_nothing() -> None:
     assert words.percent(0.9996) == "over 99.5 %"
     assert words.percent(0.0004) == "under 0.5 %"

@@ -249,20 +249,23 @@ def _grid(plot: Plot, from_um: float) -> list[Any]:
 
 
 def _axis(plot: Plot) -> list[Any]:
-    """Draw the ticks at 1, 2 and 5 in every decade: microns, and inches below them."""
+    """Draw the ticks, as many as have room: microns, and inches below them."""
     from reportlab.graphics.shapes import Line
     from reportlab.lib.colors import HexColor
 
+    decade = (plot.right - plot.left) / np.log10(plot.high_um / plot.low_um)
+    steps = (1, 2, 5) if decade > 11 * plot.font else (1, 3) if decade > 7 * plot.font else (1,)
     decades = 10.0 ** np.arange(np.floor(np.log10(plot.low_um)), np.ceil(np.log10(plot.high_um)))
-    ticks = [um for um in np.outer(decades, (1, 2, 5)).ravel() if plot.low_um <= um <= plot.high_um]
+    ticks = [um for um in np.outer(decades, steps).ravel() if plot.low_um <= um <= plot.high_um]
     parts: list[Any] = []
     for um in ticks:
         x = plot.x(um)
         parts.append(Line(x, plot.bottom, x, plot.bottom - 3, strokeColor=HexColor(SOFT), strokeWidth=0.6))
         parts.append(_text(x, plot.bottom - 1.4 * plot.font, microns(um), plot.font, INK, "middle"))
         parts.append(_text(x, plot.bottom - 2.45 * plot.font, inches(um), 0.85 * plot.font, SOFT, "middle"))
-    parts.append(_text(plot.left - 3, plot.bottom - 1.4 * plot.font, "µm", plot.font, INK, "end"))
-    parts.append(_text(plot.left - 3, plot.bottom - 2.45 * plot.font, "in", 0.85 * plot.font, SOFT, "end"))
+    unit = plot.left - 1.8 * plot.font
+    parts.append(_text(unit, plot.bottom - 1.4 * plot.font, "µm", plot.font, INK, "end"))
+    parts.append(_text(unit, plot.bottom - 2.45 * plot.font, "in", 0.85 * plot.font, SOFT, "end"))
     title = "size: the clean opening a piece just passes"
     parts.append(
         _text((plot.left + plot.right) / 2, plot.bottom - 3.9 * plot.font, title, plot.font, INK, "middle")

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.analysis import Analysis
+from triage.debris.particles import FLAG_BIT
 from triage.report.labels import font, write
 from triage.report.words import inches, microns, size
 
@@ -25,13 +26,13 @@ SMALLEST_FIELD_PX = 24  # so that a piece of a few pixels is not blown up to mer
 
 
 def shown_particle(analysis: Analysis) -> Any | None:
-    """Return the row of the biggest piece that lies whole in the picture, rather not a fibre."""
-    table = analysis.particles
-    for wanted in (~table["touches_edge"] & (table["kind"] != "fibre"), ~table["touches_edge"]):
-        rows = table[wanted & ~table["below_sizing_limit"]]
-        if len(rows):
-            return rows[np.argmax(rows["ecd_um"])]
-    return None
+    """Return the row of the biggest piece; one that is whole, single and no fibre, if there is such."""
+    rows = analysis.particles[~analysis.particles["below_sizing_limit"]]
+    if not len(rows):
+        return None
+    clump = rows["flags"] & FLAG_BIT["clump"] != 0
+    unwanted = 4 * rows["touches_edge"] + 2 * clump + (rows["kind"] == "fibre")
+    return max(zip(-unwanted, rows["ecd_um"], rows, strict=True), key=lambda entry: entry[:2])[2]
 
 
 def closeup(analysis: Analysis) -> Picture | None:
@@ -58,14 +59,14 @@ def closeup_words(analysis: Analysis) -> str:
 
 
 def _cut(rgb: Picture, centre: tuple[float, float], factor: float) -> Picture:
-    """Return the field around `centre` enlarged by `factor`, the photo's border repeated beyond its edge."""
+    """Return the field around `centre` enlarged by `factor`, blank beyond the photo's edge."""
     if factor < 1:
         rgb = np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8)
         centre, factor = (centre[0] * factor, centre[1] * factor), 1.0
     shift = np.array(
         [[factor, 0, WIDTH / 2 - factor * centre[0]], [0, factor, HEIGHT / 2 - factor * centre[1]]]
     )
-    cut = cv2.warpAffine(rgb, shift, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    cut = cv2.warpAffine(rgb, shift, (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC, borderValue=PANEL)
     return np.asarray(cut, np.uint8)
 
 

@@ -60,10 +60,10 @@ def machine(analysis: Analysis) -> str:
     return analysis.sample.machine or ""
 
 
-def taken(analysis: Analysis) -> str:
-    """Return the day of the check as a day, month in words, year."""
-    day = analysis.analysed_on
-    return f"{day.day} {day:%B %Y}"
+def day(analysis: Analysis) -> str:
+    """Return the day of the check, the month in words: 12 May 2026."""
+    on = analysis.analysed_on
+    return f"{on.day} {on:%B %Y}"
 
 
 def where_from(analysis: Analysis) -> str:
@@ -104,13 +104,10 @@ def found(analysis: Analysis) -> str:
 def nothing_found(analysis: Analysis) -> str:
     """Return what "no debris" means in this photo, with its upper bound."""
     sizes = analysis.sizes
-    unsized = (
-        f" {words.pieces(sizes.seen_unsized)} smaller than that were seen.".capitalize()
-        if sizes.seen_unsized
-        else ""
-    )
+    seen = int(np.count_nonzero(analysis.particles["weight"] > 0))
+    besides = f" Smaller or thinner than that, but seen: {words.pieces(seen)}." if seen else ""
     bound = f" (95 % upper bound: {sizes.count_high:.1f} pieces)" if np.isfinite(sizes.count_high) else ""
-    return f"No debris over {words.size(sizes.from_um)} was found{bound}.{unsized}"
+    return f"No debris over {words.size(sizes.from_um)} was found{bound}.{besides}"
 
 
 def found_plainly(analysis: Analysis) -> str:

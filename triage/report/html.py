@@ -53,7 +53,7 @@ def html_page(analysis: Analysis, visit: Visit) -> str:
     return page.substitute(
         title=escape(f"{content.TITLE}: {name}" if name else content.TITLE),
         heading=content.TITLE,
-        about=escape(" · ".join(part for part in (name, content.taken(analysis)) if part)),
+        about=escape(" · ".join(part for part in (name, content.day(analysis)) if part)),
         body=body,
         closing=content.NOT_A_LAB,
     )

@@ -60,7 +60,7 @@ def pdf_bytes(analysis: Analysis, paper: Paper, visit: Visit) -> bytes:
     document = BaseDocTemplate(
         stream,
         pagesize=(width, height),
-        title=f"{content.TITLE}: {content.machine(analysis) or content.taken(analysis)}",
+        title=f"{content.TITLE}: {content.machine(analysis) or content.day(analysis)}",
         author=f"triage {analysis.program_version}",
         creator=f"triage {analysis.program_version}",
         subject=content.found(analysis),
@@ -83,7 +83,7 @@ def _head(analysis: Analysis, width: float) -> list[Any]:
     who = content.machine(analysis) or "Machine: ______________________________"
     return [
         paragraph(content.TITLE, style(22, bold=True, after=3)),
-        paragraph(f"{who}  ·  {content.taken(analysis)}", style(12.5, SOFT, after=7)),
+        paragraph(f"{who}  ·  {content.day(analysis)}", style(12.5, SOFT, after=7)),
         rule(width, ACCENT, 1.6, after=12),
     ]
 
@@ -196,17 +196,15 @@ def _retake_page(analysis: Analysis, width: float) -> list[Any]:
     for photo, message, remedy in content.problems(analysis):
         story.append(paragraph(f"{photo}{message}", style(12, bold=True, before=6, after=2)))
         story.append(paragraph(remedy, style(12, after=4)))
-    for index in range(len(analysis.pictures[:1])):
-        story += [
-            paragraph(analysis.photos[index].file, style(9, SOFT, before=10, after=2)),
-            _photo(analysis, index, width, 280),
-        ]
+    if analysis.pictures:
+        story.append(paragraph(analysis.photos[0].file, style(9, SOFT, before=10, after=2)))
+        story.append(_photo(analysis, 0, width, 280))
     return story
 
 
 def _foot(analysis: Analysis) -> Any:
     """Return the function that draws the foot of each page."""
-    left = "  ·  ".join(part for part in (content.machine(analysis), content.taken(analysis)) if part)
+    left = "  ·  ".join(part for part in (content.machine(analysis), content.day(analysis)) if part)
 
     def draw(canvas: Any, document: Any) -> None:
         canvas.setFont("Helvetica", 8)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.analysis import Analysis, PhotoResult
+from triage.analysis import Analysis
 from triage.debris.particles import ParticleTable
 from triage.errors import UserError
 from triage.report.files import write_whole
@@ -108,7 +108,7 @@ def annotate(analysis: Analysis, index: int, width: int | None = None, across_mm
     RGB uint8 (H, W, 3)
     """
     photo, rgb = analysis.photos[index], analysis.pictures[index].rgb
-    view = _view(photo, rgb.shape[:2], width, across_mm)
+    view = _view(analysis, index, width, across_mm)
     canvas = _crop(rgb, view)
     mine = np.flatnonzero(analysis.particles["photo"] == index)
     table = analysis.particles[mine]
@@ -124,7 +124,7 @@ def annotate(analysis: Analysis, index: int, width: int | None = None, across_mm
 
 def aspect(analysis: Analysis, index: int) -> float:
     """Return height over width of one photo's annotated crop, without the strip under it."""
-    view = _view(analysis.photos[index], analysis.pictures[index].rgb.shape[:2], None, PAGE_MM)
+    view = _view(analysis, index, None, PAGE_MM)
     return view.height / view.width
 
 
@@ -147,17 +147,30 @@ def nice_length(longest: float) -> float:
     return float(max(step * power for step in (1, 2, 5) if step * power <= longest))
 
 
-def _view(photo: PhotoResult, shape: tuple[int, ...], width: int | None, across_mm: float) -> View:
-    height_px, width_px = shape[:2]
-    x0, y0, x1, y1 = 0, 0, width_px, height_px
-    if photo.window_px is not None and len(photo.window_px):
-        low, high = photo.window_px.min(axis=0), photo.window_px.max(axis=0)
-        margin = MARGIN * float((high - low).max())
-        x0, y0 = (max(0, int(v - margin)) for v in low)
-        x1, y1 = (min(end, int(v + margin) + 1) for end, v in zip((width_px, height_px), high, strict=True))
+def _view(analysis: Analysis, index: int, width: int | None, across_mm: float) -> View:
+    height_px, width_px = analysis.pictures[index].rgb.shape[:2]
+    points = _of_interest(analysis, index)
+    low, high = points.min(axis=0), points.max(axis=0)
+    margin = MARGIN * float((high - low).max())
+    x0, y0 = (max(0, int(v - margin)) for v in low)
+    x1, y1 = (min(end, int(v + margin) + 2) for end, v in zip((width_px, height_px), high, strict=True))
     own = max(1, x1 - x0)
     drawn = width or int(np.clip(own, SMALLEST_WIDTH, LARGEST_WIDTH))
     return View(x0, y0, x1, y1, drawn / own, across_mm)
+
+
+def _of_interest(analysis: Analysis, index: int) -> Points:
+    """Return points round what is worth showing: the window, else the particles, else the whole photo."""
+    window = analysis.photos[index].window_px
+    if window is not None and len(window):
+        return window
+    mine = np.flatnonzero(analysis.particles["photo"] == index)
+    outlines = [analysis.outlines[row] for row in mine if len(analysis.outlines[row])]
+    if outlines:
+        around: Points = np.vstack(outlines).astype(float)
+        return around
+    height, width = analysis.pictures[index].rgb.shape[:2]
+    return np.array([[0.0, 0.0], [width, height]])
 
 
 def _crop(rgb: Picture, view: View) -> Picture:

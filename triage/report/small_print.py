@@ -53,16 +53,15 @@ def _photo_lines(photo: PhotoResult) -> list[str]:
             f"±{200 * scale.um_per_px_rel_u:.2g} % (95 %){tilt}."
         )
     if limits:
-        seen, sized = words.size(limits.smallest_seen_um), words.size(limits.smallest_sized_um)
-        faint_seen, faint_sized = (
-            words.size(limits.smallest_seen_faint_um),
-            words.size(limits.smallest_sized_faint_um),
-        )
-        lines.append(
-            f"A dark piece is seen from {seen} and sized from {sized}, a faint one seen from {faint_seen} "
-            f"and sized from {faint_sized}; blur {words.size(limits.blur_fwhm_um)} at half height."
-        )
+        dark = _from(limits.smallest_seen_um, limits.smallest_sized_um)
+        faint = _from(limits.smallest_seen_faint_um, limits.smallest_sized_faint_um)
+        blur = words.size(limits.blur_fwhm_um)
+        lines.append(f"A dark piece is {dark}, a faint one {faint}; blur {blur} at half height.")
     return lines
+
+
+def _from(seen_um: float, sized_um: float) -> str:
+    return f"seen from {words.size(seen_um)} and sized from {words.size(sized_um)}"
 
 
 def _size_uncertainty(analysis: Analysis) -> list[str]:

@@ -33,7 +33,7 @@ def summary_text(analysis: Analysis) -> str:
 def note(analysis: Analysis) -> str:
     """Return the three lines to paste into a job system."""
     who = f"{content.machine(analysis)}: " if content.machine(analysis) else ""
-    what = f"{who}debris {content.where_from(analysis)}, photo check of {content.taken(analysis)}."
+    what = f"{who}debris {content.where_from(analysis)}, photo check of {content.day(analysis)}."
     lines = (what, content.found(analysis), content.to_do(analysis))
     return _plain("\n".join(" ".join(line.split()) for line in lines))
 

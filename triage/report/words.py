@@ -64,12 +64,11 @@ def over(um: float) -> str:
 
 
 def microns(um: float) -> str:
-    """Return a length in microns to three figures at most, no unit: 7.5, 75, 1240."""
-    if um < 9.95:
-        return f"{um:.1f}".removesuffix(".0")
-    if um < 999.5:
-        return f"{um:.0f}"
-    return f"{round(um, -1):.0f}"
+    """Return a length in microns, no unit: as stated if to a tenth, else whole and to three figures."""
+    if um < 100 and um == round(um, 1):
+        return f"{um:g}"
+    value = float(f"{um:.3g}")
+    return f"{value:.1f}" if value < 10 else f"{value:,.0f}".replace(",", " " if value >= 10_000 else "")
 
 
 def inches(um: float) -> str:

@@ -1,0 +1,322 @@
+"""Commands. Results go to standard output, everything else to standard error; see README for the exit statuses."""
+
+from __future__ import annotations
+
+import sys
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from triage.errors import UserError
+
+if TYPE_CHECKING:
+    from calibration.calibrate import By
+    from triage.analysis import Analysis
+
+REFUSED = 3
+INTERRUPTED = 130
+
+app = typer.Typer(
+    help="Photo triage of fuel-filter debris: print a card, photograph the debris on it, read what to do.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+class Frame(str, Enum):
+    """Frames of the card."""
+
+    wide = "wide"
+    closeup = "closeup"
+    micro = "micro"
+    cutout = "cutout"
+
+
+class Origin(str, Enum):
+    """Where the debris was found."""
+
+    filter = "filter"
+    clean_side = "clean_side"
+    tank = "tank"
+    can = "can"
+    bowl = "bowl"
+    fuel = "fuel"
+
+
+class Method(str, Enum):
+    """How it got onto the card."""
+
+    tipped = "tipped"
+    filtered = "filtered"
+    element = "element"
+
+
+class Element(str, Enum):
+    """Element of the installed filter."""
+
+    screen = "screen"
+    paper = "paper"
+
+
+class Feed(str, Enum):
+    """How fuel reaches the engine."""
+
+    gravity = "gravity"
+    pulse = "pulse"
+    pump = "pump"
+    injection = "injection"
+
+
+class Fuel(str, Enum):
+    """What fuel it is."""
+
+    petrol = "petrol"
+    e10 = "e10"
+    oil_mix = "oil_mix"
+    diesel = "diesel"
+
+
+class Sheet(str, Enum):
+    """Paper of the printed report or card."""
+
+    a4 = "a4"
+    letter = "letter"
+
+
+NOTICED = (
+    "water",
+    "layers",
+    "gum",
+    "sour_smell",
+    "white_corrosion",
+    "green_corrosion",
+    "slime",
+    "swarf",
+    "hose_crumbs",
+    "none",
+)
+
+
+@app.command()
+def card(
+    out: Annotated[Path | None, typer.Option(help="file to write: .pdf for the whole card, .png for one frame")] = None,
+    paper: Annotated[Sheet, typer.Option(help="paper of the PDF")] = Sheet.a4,
+    number: Annotated[int, typer.Option(min=0, max=40, help="card number: stands for a printer and its paper")] = 0,
+    dpi: Annotated[int, typer.Option(min=100, max=2400, help="of the PNG")] = 600,
+    frame: Annotated[Frame, typer.Option(help="frame to draw as PNG")] = Frame.wide,
+    dark: Annotated[bool, typer.Option("--dark/--pale", help="dark ground, for pale debris")] = False,
+    measured: Annotated[
+        str | None, typer.Option(metavar="X,Y", help="caliper lengths in mm of the printed card's two long bars, to keep")
+    ] = None,
+) -> None:
+    """Draw the calibration card, or keep what a caliper says of a printed one."""
+    if out is None and measured is None:
+        raise UserError("Say where to write the card with --out FILE.pdf, or what a print measures with --measured X,Y.")
+    if measured is not None:
+        _keep_card(number, measured)
+    if out is not None:
+        _draw_card(out, paper.value, number, dpi, frame.value, dark=dark)
+
+
+def _keep_card(number: int, measured: str) -> None:
+    from calibration.errors import CalibrationError
+    from calibration.kept import CardCorrection, keep_card
+
+    x_mm, y_mm = _numbers(measured, "--measured", ("X", "Y"))
+    try:
+        correction = CardCorrection.from_bars(x_mm, y_mm)
+        path = keep_card(number, correction)
+    except CalibrationError as error:
+        raise UserError(f"--measured {measured}: {error}.") from error
+    stretch = f"{100 * (correction.x - 1):+.2f} % along, {100 * (correction.y - 1):+.2f} % down"
+    typer.echo(f"Kept for card number {number}: the print is off by {stretch} ({path}).")
+
+
+def _draw_card(out: Path, paper: str, number: int, dpi: int, frame: str, *, dark: bool) -> None:
+    from calibration.draw import card_pdf, frame_png
+
+    kind = out.suffix.lower()
+    if kind not in {".pdf", ".png"}:
+        raise UserError(f"--out {out}: the card is drawn as .pdf or .png; give a file name with one of these endings.")
+    try:
+        if kind == ".pdf":
+            card_pdf(out, paper=paper, number=number)  # type: ignore[arg-type]
+        else:
+            frame_png(out, dpi=dpi, name=frame, number=number, dark=dark)  # type: ignore[arg-type]
+    except OSError as error:
+        raise UserError(f"Cannot write {out}: {(error.strerror or str(error)).lower()}; choose another folder.") from error
+    typer.echo(f"Card written to {out}.")
+
+
+@app.command()
+def lens(
+    name: Annotated[str, typer.Argument(help="name for this magnification setting")],
+    rule: Annotated[Path, typer.Option(help="photo of a steel rule or graph paper at that setting")],
+) -> None:
+    """Keep the scale of a fixed magnification, such as a USB microscope, which is too close to see the markers."""
+    from calibration.errors import CalibrationError
+    from calibration.kept import LensScale, keep_lens
+    from calibration.ruler import find_rule_scale
+    from triage.photo import open_photo
+
+    photo = open_photo(rule)
+    try:
+        found = find_rule_scale(photo.rgb)
+        path = keep_lens(name, LensScale(found.um_per_px, found.rel_u, max(photo.rgb.shape[:2])))
+    except CalibrationError as error:
+        raise UserError(f"{photo.file}: {error}.") from error
+    typer.echo(
+        f"Lens {name}: {found.um_per_px:.3f} um per pixel (within {100 * 2 * found.rel_u:.1f} %), kept in {path}. "
+        f"Use it with --lens {name}."
+    )
+
+
+@app.command()
+def analyse(
+    photos: Annotated[list[Path], typer.Argument(help="one or more photos of one debris sample")],
+    json: Annotated[Path | None, typer.Option(help="write the result as JSON")] = None,
+    pdf: Annotated[Path | None, typer.Option(help="write the report: customer's page, technician's page")] = None,
+    html: Annotated[Path | None, typer.Option(help="write the report as one web page")] = None,
+    csv: Annotated[Path | None, typer.Option(help="write every particle as CSV")] = None,
+    overlay: Annotated[Path | None, typer.Option(help="write the photo with every particle outlined")] = None,
+    paper: Annotated[Sheet, typer.Option(help="paper of the PDF")] = Sheet.a4,
+    um_per_px: Annotated[float | None, typer.Option(help="scale without a card: micrometres per pixel")] = None,
+    rule: Annotated[bool, typer.Option("--rule", help="scale from a steel rule or graph paper in the photo")] = False,
+    points: Annotated[
+        str | None, typer.Option(metavar="X1,Y1,X2,Y2,MM", help="scale from two points (px) this many mm apart")
+    ] = None,
+    lens: Annotated[str | None, typer.Option(metavar="NAME", help="scale from a kept lens")] = None,
+    window: Annotated[str | None, typer.Option(metavar="X,Y,W,H", help="count only inside this window (px)")] = None,
+    origin: Annotated[Origin | None, typer.Option(help="where the debris was found")] = None,
+    method: Annotated[Method | None, typer.Option(help="how it got onto the card")] = None,
+    fraction: Annotated[float | None, typer.Option(help="part of the debris that was photographed, 0 to 1")] = None,
+    volume_ml: Annotated[float | None, typer.Option(min=0, help="fuel sampled, ml")] = None,
+    blank: Annotated[Path | None, typer.Option(help="photo of the empty card, sheet or paper")] = None,
+    hours: Annotated[float | None, typer.Option(min=0, help="hours run since the last change")] = None,
+    months: Annotated[float | None, typer.Option(min=0, help="months since the last change")] = None,
+    litres: Annotated[float | None, typer.Option(min=0, help="litres burnt since the last change")] = None,
+    installed: Annotated[float | None, typer.Option(metavar="UM", min=1, help="rating of the installed filter")] = None,
+    element: Annotated[Element | None, typer.Option(help="element of the installed filter")] = None,
+    feed: Annotated[Feed | None, typer.Option(help="how fuel reaches the engine")] = None,
+    fuel: Annotated[Fuel | None, typer.Option(help="what fuel it is")] = None,
+    fuel_age_months: Annotated[float | None, typer.Option(min=0, help="how old the fuel is")] = None,
+    machine: Annotated[str | None, typer.Option(help="unit number")] = None,
+    noticed: Annotated[
+        str | None, typer.Option(metavar="LIST", help=f"what the bench saw, of {','.join(NOTICED)}")
+    ] = None,
+) -> None:
+    """Measure the debris in one sample's photos and say what to do."""
+    from calibration.calibrate import HowScaled
+    from triage.analysis import Sample, Setup
+    from triage.analysis import analyse as work
+    from triage.report import Outputs, summary_text, write_report
+
+    if fraction is not None and not 0 < fraction <= 1:
+        raise UserError(f"--fraction {fraction:g} must be above 0 and at most 1: the part of the debris on the card.")
+    sample = Sample(
+        origin=_value(origin),
+        method=_value(method),
+        fraction=fraction,
+        installed_um=installed,
+        element=_value(element),
+        feed=_value(feed),
+        fuel=_value(fuel),
+        fuel_age_months=fuel_age_months,
+        noticed=_noticed(noticed),
+        volume_ml=volume_ml,
+        hours=hours,
+        months=months,
+        litres=litres,
+        machine=machine,
+    )
+    window_px = _numbers(window, "--window", ("X", "Y", "W", "H")) if window else None
+    how = HowScaled(by=_scale(um_per_px, points, lens, rule=rule), window=window_px)  # type: ignore[arg-type]
+    outputs = Outputs(json=json, pdf=pdf, html=html, csv=csv, overlay=overlay, paper=paper.value)
+    analysis = work(photos, Setup(how=how, sample=sample, blank=blank))
+    refused = not any(photo.usable for photo in analysis.photos)
+    if refused:
+        _write_refusal(analysis, json)
+        raise typer.Exit(REFUSED)
+    write_report(analysis, outputs)
+    typer.echo(summary_text(analysis), nl=False)
+
+
+def _write_refusal(analysis: Analysis, json: Path | None) -> None:
+    from triage.report import write_json
+
+    if json is not None:
+        write_json(analysis, json)
+    for photo in analysis.photos:
+        for problem in photo.problems:
+            typer.echo(f"{photo.file}: {problem.message} {problem.remedy}", err=True)
+
+
+def _scale(um_per_px: float | None, points: str | None, lens: str | None, *, rule: bool) -> By:
+    from calibration.calibrate import ByCard, ByLens, ByPoints, ByRule, ByStated
+
+    given = [name for name, use in (("--um-per-px", um_per_px), ("--points", points), ("--lens", lens), ("--rule", rule)) if use]
+    if um_per_px is not None and not um_per_px > 0:
+        raise UserError(f"--um-per-px {um_per_px:g} must be above 0.")
+    if len(given) > 1:
+        raise UserError(f"Give one scale, not {' and '.join(given)}.")
+    if um_per_px is not None:
+        return ByStated(um_per_px)
+    if points:
+        return ByPoints(*_numbers(points, "--points", ("X1", "Y1", "X2", "Y2", "MM")))
+    if lens:
+        return ByLens(lens)
+    return ByRule() if rule else ByCard()
+
+
+def _numbers(text: str, option: str, names: tuple[str, ...]) -> tuple[float, ...]:
+    try:
+        values = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        values = ()
+    if len(values) != len(names):
+        raise UserError(f"{option} {text} must be {len(names)} numbers with commas between: {','.join(names)}.")
+    return values
+
+
+def _noticed(text: str | None) -> tuple[str, ...] | None:
+    if text is None:
+        return None
+    words = tuple(dict.fromkeys(word.strip() for word in text.split(",") if word.strip()))
+    unknown = [word for word in words if word not in NOTICED]
+    if unknown or not words:
+        raise UserError(f"--noticed {text}: choose from {', '.join(NOTICED)}, with commas between.")
+    if "none" in words and len(words) > 1:
+        raise UserError("--noticed none cannot stand beside something that was noticed.")
+    return words
+
+
+def _value(choice: Enum | None) -> str | None:
+    return choice.value if choice else None
+
+
+def run() -> None:
+    """Run the command line; ends the process with the exit status of the contract."""
+    sys.exit(_status())
+
+
+def _status() -> int:
+    try:
+        status = app(standalone_mode=False)
+    except UserError as error:
+        print(f"triage: {error}", file=sys.stderr)
+        return 2
+    except typer.Abort:
+        return INTERRUPTED
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except Exception as error:  # the last net: one sentence, never a traceback
+        wrong_usage = getattr(error, "format_message", None)  # what every usage error of the command line has
+        if wrong_usage:
+            print(f"triage: {wrong_usage()} (triage --help shows how)", file=sys.stderr)
+            return 2
+        print(f"triage: something went wrong inside ({type(error).__name__}: {error}); please report it.", file=sys.stderr)
+        return 1
+    return status if isinstance(status, int) else 0
