@@ -20,6 +20,8 @@ REDUCTION = 8
 SMOOTHING = 6.0  # Gaussian sigma of the paper average, in reduced pixels
 ROUNDS = 4
 STRIP_ROWS = 512  # a multiple of REDUCTION
+DARK = 0.15  # linear light: an even picture darker than this is a dark ground
+PLAIN_STEP = 0.4  # natural logarithm of light between two kinds of places: half as bright again
 
 
 @dataclass(frozen=True)
@@ -113,9 +115,37 @@ def _enlarge(paper: Image, shape: tuple[int, ...], rows: slice) -> Image:
     return across[low] * (1 - part) + across[high] * part
 
 
+def is_darker_than_debris(rgb: NDArray[np.uint8], lut: Image, window: NDArray[np.uint8]) -> bool:
+    """Tell whether what the debris lies on is the darker of the picture's two kinds of places."""
+    brightness = lut[rgb[::REDUCTION, ::REDUCTION]].mean(axis=2)
+    inside = window[::REDUCTION, ::REDUCTION] > 0
+    foreign = _foreign(brightness, inside)
+    if not foreign.any():
+        return bool(np.median(brightness[inside]) < DARK)
+    return bool(np.median(brightness[foreign]) > np.median(brightness[inside & ~foreign]))
+
+
+def _foreign(brightness: Image, inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where the picture is plainly not background: the kind of place its rim mostly does not show.
+
+    Otsu's threshold on the logarithm of the light; nothing is foreign where the two kinds hardly differ.
+    """
+    level = np.log(np.maximum(brightness, 1e-3))
+    low, high = float(level[inside].min()), float(level[inside].max())
+    coded = ((level - low) * (255 / max(high - low, 1e-6))).clip(0, 255).astype(np.uint8)
+    cut, _ = cv2.threshold(coded[inside].reshape(-1, 1), 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+    bright = (coded > cut) & inside
+    if not bright.any() or level[bright].mean() - level[inside & ~bright].mean() < PLAIN_STEP:
+        return np.zeros_like(inside)
+    rim = inside & ~cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).astype(bool)
+    return bright if bright[rim].mean() < 0.5 else inside & ~bright
+
+
 def _paper(reduced: Image, inside: NDArray[np.bool_], *, dark: bool) -> Image:
     """Estimate the bare paper in the reduced picture, (h, w, 3)."""
     brightness = reduced.mean(axis=2)
+    background = inside & ~cv2.dilate(_foreign(brightness, inside).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    inside = background if background.any() else inside
     terms = _cubic_terms(brightness.shape)
     smooth = _first_guess(brightness, inside, dark=dark)
     keep = inside

@@ -43,6 +43,8 @@ LOOKS = (
 
 def lab_of(rgb_linear: Array) -> Array:
     """CIELAB (N, 3) of linear-light colours (N, 3) balanced so that white paper is 1, 1, 1."""
+    if not len(rgb_linear):
+        return np.empty((0, 3))
     linear = np.clip(rgb_linear, 0, 1)
     coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
     picture = coded.astype(np.float32).reshape(-1, 1, 3)

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from calibration.calibrate import Calibration
 from triage.debris import shadows, two_level
-from triage.debris.background import REDUCTION, Departure, Image, find_departure
+from triage.debris.background import REDUCTION, Departure, Image, find_departure, is_darker_than_debris
 from triage.debris.edges import Edges, refine
-from triage.debris.find import Mask, disc, find
+from triage.debris.find import Found, Mask, disc, find
 from triage.debris.limits import Limits, limits_of
 from triage.debris.outline import Segments, cell_segments, trace
 from triage.debris.particles import FLAG_BIT
@@ -25,10 +25,11 @@ from triage.debris.tabulate import Debris, Sized, tabulate
 Array = NDArray[np.float64]
 
 SMOOTHING_PX = 0.6  # for measuring: takes the worst of the noise off, costs little resolution
-DARK_BACKGROUND = 0.15  # linear light: on anything darker, debris is the brighter of the two
 UNKNOWN_BLUR_PX = (1.2, 0.4)  # a picture without one clean edge; usual for phones, from memory
 STEP_SHARE = 0.7  # of the level that counts as seen: a weaker outline is a blotch
 STRIP_RATIO = 5.0
+STRONG_STEP = 0.35  # of the paper's light: so strong an outline is debris however soft
+SOFT, SOFTEST = 1.6, 6.0
 SHARP = 0.55  # of an ideal edge's slope: a softer outline is a shadow
 
 
@@ -91,22 +92,23 @@ def _by_cells(crop: Crop, calibration: Calibration) -> Sized:
 
 def _by_light(crop: Crop, calibration: Calibration) -> Sized:
     sigma, sigma_u = (calibration.blur.sigma_px, calibration.blur.sigma_u_px) if calibration.blur else UNKNOWN_BLUR_PX
-    total = float(np.hypot(sigma, SMOOTHING_PX))
     light = calibration.light
-    dark = calibration.dark or light.background_level < DARK_BACKGROUND
+    if calibration.frame is not None:
+        dark = calibration.dark
+    else:
+        dark = is_darker_than_debris(crop.rgb, light.tone.lut, crop.window)
     white = _white(crop, calibration) if dark else None
     departure = find_departure(crop.rgb, light.tone.lut, crop.window, white)
-    found = find(departure, crop.window, sigma, SMOOTHING_PX)
-    mask = found.mask if dark else shadows.remove(found.mask, found.light, found.strength, total).mask
-    edges, origin = _parted(refine(found.strength, mask, total), total)
-    outline = trace(edges.labels, edges.field)
-    pieces = measure_pieces(edges, outline, departure, found.light, found.strength, total)
-    real = (pieces.inside - pieces.outside > STEP_SHARE * found.seed_level) & (pieces.sharpness > SHARP)
-    edges, outline, pieces = _keep(real, edges, outline, pieces)
+    seen = _outlined(departure, crop.window, sigma, dark=dark)
+    softness = _softness(seen.pieces, sigma)
+    if softness > SOFT:  # the debris stands out of focus: its own edges say how much
+        sigma, sigma_u = sigma * softness, sigma_u * softness
+        seen = _outlined(departure, crop.window, sigma, dark=dark)
+    found, edges, pieces = seen.found, seen.edges, seen.pieces
+    total = float(np.hypot(sigma, SMOOTHING_PX))
     sizes = size_pieces(found, edges, pieces, total, sigma_u, dark=dark)
-    split = np.bincount(origin, minlength=origin.max(initial=0) + 1)[origin][real] > 1
     return Sized(
-        outline=outline,
+        outline=seen.outline,
         labels=edges.labels,
         x=pieces.x,
         y=pieces.y,
@@ -115,12 +117,51 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
         contrast=sizes.contrast,
         colour=_colour(pieces, departure, white),
         glint=pieces.glint,
-        flags=sizes.flags | np.where(split, FLAG_BIT["split"], 0).astype(np.uint32),
+        flags=sizes.flags | np.where(seen.split, FLAG_BIT["split"], 0).astype(np.uint32),
         on_edge=_on_edge(edges.labels, crop.window, edges.count),
-        limits=limits_of(_before_smoothing(sizes.sigma_px), found.seed_level, 2 * found.noise, found.detection_noise, calibration.um_per_px),
+        limits=limits_of(
+            _before_smoothing(sizes.sigma_px),
+            found.seed_level,
+            2 * found.noise,
+            found.detection_noise,
+            calibration.um_per_px,
+        ),
         even=sizes.strips,
         blurred=True,
     )
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What was found and outlined under one assumed blur."""
+
+    found: Found
+    edges: Edges
+    outline: Segments
+    pieces: Pieces
+    split: NDArray[np.bool_]
+
+
+def _outlined(departure: Departure, window: Mask, sigma_px: float, *, dark: bool) -> _Seen:
+    total = float(np.hypot(sigma_px, SMOOTHING_PX))
+    found = find(departure, window, sigma_px, SMOOTHING_PX)
+    mask = found.mask if dark else shadows.remove(found.mask, found.light, found.strength, total).mask
+    edges, origin = _parted(refine(found.strength, mask, total), total)
+    outline = trace(edges.labels, edges.field)
+    pieces = measure_pieces(edges, outline, departure, found.light, found.strength, total)
+    step = pieces.inside - pieces.outside
+    real = (step > STEP_SHARE * found.seed_level) & ((pieces.sharpness > SHARP) | (step > STRONG_STEP))
+    edges, outline, pieces = _keep(real, edges, outline, pieces)
+    split = np.bincount(origin, minlength=origin.max(initial=0) + 1)[origin][real] > 1
+    return _Seen(found, edges, outline, pieces, split)
+
+
+def _softness(pieces: Pieces, sigma_px: float) -> float:
+    """How much softer than the photo's blur the outlines of large strong pieces are, weighed by area."""
+    big = (pieces.area > (12 * sigma_px) ** 2) & (pieces.inside - pieces.outside > STRONG_STEP / 2)
+    if not big.any():
+        return 1.0
+    return float(np.clip(1 / np.average(pieces.sharpness[big], weights=pieces.area[big]), 1.0, SOFTEST))
 
 
 def _before_smoothing(total_px: float) -> float:
