@@ -163,7 +163,7 @@ def calibrate(rgb: NDArray[np.uint8], how: HowScaled | None = None) -> Calibrati
     light = measure_light(rgb, marks, frame, scale.window_px, tone)
     noise = measure_noise(rgb, marks, frame, scale.window_px, light)
     blur = measure_blur(rgb, marks, frame, scale.window_px, light, noise)
-    middle = scale.window_px.mean(axis=0)
+    middle = _middle(scale, marks)
     return Calibration(
         source=scale.source,
         plane=scale.plane,
@@ -181,6 +181,14 @@ def calibrate(rgb: NDArray[np.uint8], how: HowScaled | None = None) -> Calibrati
         noise=noise,
         problems=check_photo(rgb, marks, frame, scale.window_px, light, blur),
     )
+
+
+def _middle(scale: _Scale, marks: PlaneMap) -> Points:
+    """Pixel of the window's middle: of the printed window where it is seen in perspective."""
+    if scale.frame is None or scale.window_mm is None:
+        return scale.window_px.mean(axis=0)
+    x, y, width, height = scale.frame.debris_rect_mm
+    return marks.to_px(np.array([[x + width / 2, y + height / 2]]))[0]
 
 
 def _scale(rgb: NDArray[np.uint8], how: HowScaled, known: store.Kept) -> _Scale:

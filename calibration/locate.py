@@ -23,7 +23,7 @@ from calibration.errors import CalibrationError
 from calibration.marks import FoundMark, Mark, Picture, Pyramid, marks_of, seek, settle
 from calibration.scale import Floats, PlaneFit, PlaneMap, Points, fit_plane_map
 
-LEAST_MARKERS = 2
+LEAST_MARKERS = 1
 LEAST_MARKS_USED = 6
 LEAST_SIDE, LEAST_SIDE_HALVED = 14.0, 24.0  # px of a marker in the full-size photo, in its halvings
 CORNER_U = 0.012  # a detected corner is no better than this share of the marker's side
@@ -117,10 +117,8 @@ def locate(grey: Picture) -> Located:
     if not frames:
         raise _why_nothing(pyramid, seen)
     _refuse_two_cards(frames)
-    name, number = _best_frame(frames, size)
-    frame = make_frame(name, number=number)
-    rough = _rough_fit(frame, frames[name, number], size)
-    return _refine(pyramid, _with_tone(frame, pyramid, rough.plane), rough, frames[name, number], size)
+    best = _best_frame(frames, size)
+    return _refine(pyramid, _with_tone(best.frame, pyramid, best.rough.plane), best.rough, best.seen, size)
 
 
 def fit_markers(
@@ -237,24 +235,36 @@ def _refuse_two_cards(frames: Mapping[tuple[FrameName, int], SeenMarkers]) -> No
             )
 
 
-def _best_frame(
-    frames: Mapping[tuple[FrameName, int], SeenMarkers], size: tuple[int, int]
-) -> tuple[FrameName, int]:
+@dataclass(frozen=True)
+class _Candidate:
+    """A frame of which enough markers are seen, and how much of its window is in the photo."""
+
+    frame: Frame
+    seen: SeenMarkers
+    rough: PlaneFit
+    window_inside: bool
+    window_px2: float
+
+
+def _best_frame(frames: Mapping[tuple[FrameName, int], SeenMarkers], size: tuple[int, int]) -> _Candidate:
     """The frame whose window is all in the photo, and of those the largest window."""
-
-    def merit(key: tuple[FrameName, int]) -> tuple[bool, float]:
-        frame = make_frame(key[0], number=key[1])
-        outline = window_outline(frame, _rough_fit(frame, frames[key], size).plane)
-        inside = ((outline >= -0.5) & (outline <= np.array(size) - 0.5)).all(axis=1).mean()
-        clipped = np.clip(outline, -0.5, np.array(size) - 0.5).astype(np.float32)
-        return bool(inside >= WINDOW_INSIDE), float(cv2.contourArea(clipped))
-
-    best = max(frames, key=merit)
-    if merit(best)[1] <= 0.0:
+    candidates = [
+        _candidate(make_frame(name, number=number), seen, size) for (name, number), seen in frames.items()
+    ]
+    best = max(candidates, key=lambda each: (each.window_inside, each.window_px2))
+    if best.window_px2 <= 0.0:
         raise CardNotFound(
             "the frame's debris window is not in the picture", "take the whole frame into the picture"
         )
     return best
+
+
+def _candidate(frame: Frame, seen: SeenMarkers, size: tuple[int, int]) -> _Candidate:
+    rough = _rough_fit(frame, seen, size)
+    outline, last = window_outline(frame, rough.plane), np.array(size) - 0.5
+    inside = ((outline >= -0.5) & (outline <= last)).all(axis=1).mean()
+    area = cv2.contourArea(np.clip(outline, -0.5, last).astype(np.float32))
+    return _Candidate(frame, seen, rough, bool(inside >= WINDOW_INSIDE), float(area))
 
 
 def window_outline(frame: Frame, plane: PlaneMap) -> Points:
@@ -320,7 +330,7 @@ def _refine(
     marks = marks_of(frame)
     corners_px, corners_mm = seen.corners_px.reshape(-1, 2), _corners_mm(_layout_of(frame), seen)
     fit, found = rough, dict[int, FoundMark]()
-    for _ in range(4):
+    for _ in range(8):
         new = _look(pyramid, fit, marks, found)
         found |= new
         px = np.vstack([corners_px, *(found[i].xy_px for i in found)])

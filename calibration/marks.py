@@ -28,6 +28,7 @@ LEAST_LIKENESS = 0.8  # correlation of a mark with its drawing; half-covered mar
 LEAST_LIKENESS_SEEN = 0.55  # before the ink's spread has been allowed for
 CROSS_REACH = 0.7  # half the patch over a cross, in lengths of the cross: white all round it
 SETTLING_STEPS = 5
+STILL = 0.005  # samples: no further turn would show in the scale
 SETTLED = 0.1  # samples: a mark still moving after the last step is none
 MARKER_QUIET = 0.75  # modules of white round a marker that belong to it
 
@@ -141,7 +142,7 @@ def settle(pyramid: Pyramid, plane: PlaneMap, mark: Mark, start_mm: tuple[float,
     px_per_mm = np.linalg.inv(plane.jacobian(plane.to_px([start_mm]))[0])
     shift = np.zeros(2)
     trust = np.ones(len(design))
-    for _ in range(SETTLING_STEPS):
+    for turn in range(SETTLING_STEPS):
         grey, inside = pyramid.sample(grid + px_per_mm @ shift, step_px)
         values = grey.ravel()
         weighted = design * trust[:, None]
@@ -153,6 +154,10 @@ def settle(pyramid: Pyramid, plane: PlaneMap, mark: Mark, start_mm: tuple[float,
         trust = _tukey(values - design @ terms)
         if np.abs(shift).max() > mark.half_mm:
             return None
+        if (
+            turn and np.abs(move).max() < STILL * drawing.step_mm
+        ):  # the first turn still trusts a grain's pixels
+            break
     likeness = _likeness(values, design @ terms)
     if likeness < LEAST_LIKENESS or np.abs(move).max() > SETTLED * drawing.step_mm:
         return None

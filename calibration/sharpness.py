@@ -42,7 +42,7 @@ BOUND_REL_U = 0.3  # where the print's spread leaves the blur less sure than thi
 LEAST_SIGMA_PX = 0.35  # a pixel's own width and a little lens
 
 MAX_EDGE_PIXELS = 4800
-MIN_EDGE_PIXELS = 200  # fewer give no steepest tenth worth the name
+MIN_EDGE_PIXELS = 100  # fewer give no steepest tenth worth the name
 MIN_STRETCHES = 10
 LEAST_STEP = 0.15  # of the light side; fainter edges are paper texture and soft shadows
 PLATEAU_SIGMAS = 4.0  # a step is even this far out on either side
@@ -211,13 +211,13 @@ def _before_sharpening(blur: Blur, linear: NDArray[np.float32], edges: EdgePixel
     profile = np.median((profiles - fitted.low[:, None]) / fitted.height[:, None], axis=0)
     level = float(np.median(profile[offsets >= 6]))
     rim = float(profile[(offsets > 0.5) & (offsets < 5)].max()) - level
-    if rim < RIM * level:
+    if level < 0.5 or rim < RIM * level:
         return blur
     sigma = fit_sharpened(offsets, profile, blur.sigma_px)
     sigma = float(np.sqrt(max(sigma**2 - INTERPOLATION_VARIANCE, LEAST_SIGMA_PX**2)))
     worst = None if blur.worst_px is None else blur.worst_px * sigma / blur.sigma_px
     sigma_u = float(np.hypot(blur.sigma_u_px, 0.1 * sigma))
-    return replace(blur, sigma_px=sigma, sigma_u_px=sigma_u, worst_px=worst, overshoot=rim / level)
+    return replace(blur, sigma_px=sigma, sigma_u_px=sigma_u, worst_px=worst, overshoot=min(rim / level, 0.5))
 
 
 def _printed_edges(rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame, light: Light) -> Blur | None:

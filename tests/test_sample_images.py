@@ -87,9 +87,10 @@ def test_truth_is_consistent(photo):
     assert (longest >= ecd * 0.999).all()
     assert (narrowest <= longest).all()
     np.testing.assert_allclose(column(photo, "passing_size_um"), np.where(fibre, width, narrowest))
-    # a bar's outline is as large as length x width, less what it covers of itself and plus its tips
-    bars = column(photo, "length_um") * width
-    assert (np.abs(area / bars - 1)[fibre] < 0.15).all()
+    # a bar covers its length x width, or less where it lies across itself
+    filled = (area / (column(photo, "length_um") * width))[fibre]
+    assert filled.max() < 1.03
+    assert np.median(filled) > 0.98
 
 
 @each_photo
@@ -108,22 +109,25 @@ def test_pieces_lie_in_the_window_and_those_that_touch_name_each_other(photo):
 
 @each_photo
 def test_particles_are_seen_where_and_as_big_as_the_truth_says(photo):
-    """A cut at half of each dark piece's own depth, in linear light (sRGB undone), shadow and all."""
+    """A cut at half of each piece's own depth, in linear light (sRGB undone): shadow adds, a pale piece's own
+    shaded side takes away.
+    """
     if not truth_of(photo)["usable"]:
         pytest.skip("blurred on purpose")
     big = [
         particle
         for particle in truth_of(photo)["particles"]
-        if particle["ecd_px"] > 7 and abs(particle["contrast"] or 0) > 0.5 and not particle["touching"]
+        if particle["ecd_px"] > 5 and abs(particle["contrast"] or 0) > 0.4 and not particle["touching"]
     ]
     green = cv2.imread(str(photo))[..., 1]
     found = [half_cut(green, particle) for particle in big]
-    away = np.array([shift for shift, _ in found])
-    ratio = np.array([size for _, size in found])
+    away = np.median([shift for shift, _ in found], axis=0)
+    ratio = np.median([size for _, size in found])
+    pale = np.median([particle["contrast"] for particle in big]) < 0
 
-    assert len(big) >= 5
-    assert np.abs(np.median(away, axis=0)).max() < 1.5
-    assert 0.95 < np.median(ratio) < 1.2
+    assert len(big) >= 10
+    assert np.abs(away).max() < 0.6
+    assert (0.8 if pale else 0.98) < ratio < (1.05 if pale else 1.12)
 
 
 def half_cut(green: np.ndarray, particle: dict[str, Any]) -> tuple[tuple[float, float], float]:
@@ -178,3 +182,27 @@ def test_camera_sees_each_point_where_its_ray_goes():
     np.testing.assert_allclose(camera.on_paper(camera.from_card(points)), points, atol=1e-6)
     np.testing.assert_allclose(camera.from_card(np.array([[64.0, 49.0]])), [[1999.5, 1499.5]], atol=1e-6)
     assert Camera(4000, 3000, 35, (64, 49)).um_per_px_at((64, 49)) == pytest.approx(35, rel=1e-5)
+
+
+def test_shadow_falls_away_from_the_lamp_and_leaves_bare_paper_exact():
+    pytest.importorskip("mitsuba", reason="needs the ray tracer (extra `samples`)")
+    from sample_images.kinds import Piece
+    from sample_images.light import Lamp
+    from sample_images.meshes import dropped, moved, scaled
+    from sample_images.trace import Stage, trace
+
+    ball = moved(dropped(scaled(icosphere(3), 0.5)), 2.0, -2.0)
+    piece = Piece("grit", ball, np.full((len(ball.vertices), 3), 0.1), "matt")
+    paper = np.full((80, 80, 3), 0.8, np.float32)
+    lamp_at_right = Lamp(azimuth_deg=0, share=0.6)
+    camera = Camera(80, 80, 50, (2.0, 2.0))
+    try:
+        mask, _, factor = trace(Stage((piece,), lamp_at_right), camera, paper, 25, 1)
+    except ImportError as missing:
+        pytest.skip(f"the ray tracer found no LLVM library: {missing}")
+    seen = np.ones((80, 80), np.float32)
+    seen[mask] = factor.mean(axis=1)
+
+    assert seen[35:45, 24:28].mean() < 0.75
+    assert seen[35:45, 53:57].mean() > 0.9
+    assert np.median(np.abs(seen[0:10] - 1)) < 0.01

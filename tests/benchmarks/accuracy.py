@@ -48,6 +48,7 @@ class Score:
     refused: bool
     codes: tuple[str, ...]
     found: int
+    sized: int
     scale_places: float = np.nan
     scale_centre: float = np.nan
     recall: float = np.nan
@@ -71,8 +72,9 @@ def measure(path: Path) -> Measured:
 def score(scene: Scene, photo: Photograph, measured: Measured) -> Score:
     """Compare what was measured with the truth."""
     found, scale = measured.particles, measured.um_per_px
+    sized = int((~found["below_sizing_limit"]).sum())
     if scene.expect != "measured" or scale is None:
-        return Score(scene.name, scene.expect, scale is None, measured.codes, len(found))
+        return Score(scene.name, scene.expect, scale is None, measured.codes, len(found), sized)
     true = photo.truth.in_card_units()
     pairs = pair(true, found)
     known = [row for row in measured.passing if row.measurable and row.by_count.share is not None]
@@ -82,6 +84,7 @@ def score(scene: Scene, photo: Photograph, measured: Measured) -> Score:
         False,
         measured.codes,
         len(found),
+        sized,
         scale_places=scale_error(true, found, pairs),
         scale_centre=scale / _true_scale(scene, photo) - 1,
         recall=recall(true, pairs, SIZED_PX),
@@ -105,7 +108,9 @@ def run(set_name: str, folder: Path, measured_by: Callable[[Path], Measured] = m
 
 def print_head() -> None:
     """Print the heads of the columns that `print_score` fills."""
-    heads = " ".join(f"{head:>8}" for head in ("found", "places", "centre", "recall", "prec.", "from px"))
+    heads = " ".join(
+        f"{head:>8}" for head in ("found", "sized", "places", "centre", "recall", "prec.", "from px")
+    )
     print(f"{'scene':24} {heads}  share errors")
 
 
@@ -115,7 +120,10 @@ def print_score(row: Score) -> None:
     percent = " ".join(f"{100 * part:{'+' if k < 2 else ''}8.2f}" for k, part in enumerate(parts))
     shares = " ".join(f"{rating:.0f}:{100 * error:+.1f}" for rating, error in row.share_errors)
     notes = " ".join(("refused" if row.refused else "", *row.codes))
-    print(f"{row.scene:24} {row.found:8d} {percent} {row.from_px:8.1f}  {shares} {notes}", flush=True)
+    print(
+        f"{row.scene:24} {row.found:8d} {row.sized:8d} {percent} {row.from_px:8.1f}  {shares} {notes}",
+        flush=True,
+    )
     for part in row.bias:
         size = f"{part.from_px:.0f} to {part.to_px:.0f} px"
         print(f"{'':26}{size:>12}: {100 * part.bias:+6.1f} % ± {100 * part.scatter:4.1f} % ({part.count})")
@@ -139,9 +147,9 @@ def print_summary(scores: list[Score]) -> None:
     print(f"measured {len(measured)}, wrongly refused: {', '.join(wrongly) or 'none'}; worst errors:")
     for name, errors in worst.items():
         print(f"  {name}: {100 * max(map(abs, errors), default=np.nan):.2f} %")
-    empty = [str(row.found) for row in scores if row.expect == "empty"]
+    empty = [f"{row.sized} sized, {row.found} seen" for row in scores if row.expect == "empty"]
     blurred = [row for row in scores if row.expect == "refused"]
-    print(f"  false particles on empty cards: {', '.join(empty)}")
+    print(f"  false particles on empty cards, stray toner counted: {'; '.join(empty)}")
     print(f"  refused as they must be: {sum(row.refused for row in blurred)} of {len(blurred)}\n")
 
 

@@ -79,7 +79,7 @@ def _scene(
     seed: int, index: int, frame: FrameName, tilt: float, covered: int, size: tuple[int, int]
 ) -> Scene:
     rng = np.random.default_rng([seed, index])
-    card = _print(rng, frame, index)
+    card = _print(rng, frame, 100 * seed + index)
     markers = make_frame(frame, number=card.number).markers
     hidden = rng.permutation(4)[:covered]
     covers = tuple((*markers[k].centre_mm, 0.62 * markers[k].side_mm) for k in hidden)
@@ -95,7 +95,7 @@ def _scene(
     return Scene(f"{frame}-{index}-tilt{tilt:.0f}" + ("-covered" if covered else ""), "measured", spec)
 
 
-def _print(rng: np.random.Generator, frame: FrameName, index: int) -> Print:
+def _print(rng: np.random.Generator, frame: FrameName, seed: int) -> Print:
     return Print(
         frame=frame,
         number=int(rng.integers(41)),
@@ -105,7 +105,7 @@ def _print(rng: np.random.Generator, frame: FrameName, index: int) -> Print:
         ink=rng.uniform(0.03, 0.06),
         scale=(1 + rng.uniform(-0.01, 0.01), 1 + rng.uniform(-0.01, 0.01)),
         wave_um=rng.uniform(3, 10),
-        seed=index,
+        seed=seed,
     )
 
 

@@ -9,6 +9,7 @@ paper are fitted too, so that a shadow on one side is not taken for particle.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +17,14 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 # Disc diameters tried, in blur sigmas: below the first, size and contrast cannot be told apart.
-DIAMETERS = np.geomspace(0.3, 10.0, 64)
+DIAMETERS = np.geomspace(0.3, 10.0, 44)
 RIM = 2.0  # pixels are used out to the disc's rim plus this many sigma
-STEP = 0.02  # of the radius table, in sigma
-TRIALS = np.linspace(0.8, 1.6, 9)  # of the blur that edges gave
+STEP = 0.05  # of the radius table, in sigma
+FARTHEST = 14.0  # radius, in sigma, to which the table reaches
+TRIALS = np.linspace(0.8, 1.6, 7)  # of the blur that edges gave
 OUTLIER = 200.0  # misfit above which a piece is no disc and has no more say
-CHUNK = 256  # pieces at a time: bounds the memory
+CHUNK = 128  # pieces at a time: bounds the memory
+JURY = 96  # pieces that judge the blur: more hardly move it
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,7 @@ class SmallPieces:
     contrast: Array
     contrast_u: Array
 
-    def rows(self, part: slice) -> SmallPieces:
+    def rows(self, part: NDArray[np.intp]) -> SmallPieces:
         """Some of the pieces."""
         return SmallPieces(
             self.label[part], self.centre[part], self.rough_diameter[part], self.contrast[part], self.contrast_u[part]
@@ -49,15 +52,15 @@ class SmallPieces:
 class _Patches:
     """Pixels round each piece: (N, P), `plane` (N, P, 3)."""
 
-    data: Array
-    weight: Array
+    data: NDArray[np.float32]
+    weight: NDArray[np.float32]
     radius: Array
-    plane: Array
+    plane: NDArray[np.float32]
 
     @property
     def data_power(self) -> Array:
         """Sum of squares of the data, (N,), the paper's plane taken out."""
-        data, _ = _without_plane(self, np.empty((*self.data.shape, 0)))
+        data, _ = _without_plane(self, np.empty((*self.data.shape, 0), np.float32))
         return np.einsum("np,np->n", data, data)
 
 
@@ -100,12 +103,12 @@ def fit(
     sigma_px : blur of `light`, pixel size included
     noise : standard deviation of one independent pixel of `light`
     """
-    results = [
-        _fit_chunk(light, labels, small.rows(slice(first, first + CHUNK)), sigma_px, noise)
-        for first in range(0, small.label.size, CHUNK)
-    ]
-    columns = zip(*results, strict=True) if results else ([np.empty(0)],) * 3
-    return LightSizes(*(np.concatenate(column) for column in columns))
+    order = np.argsort(small.rough_diameter, kind="stable")  # like sizes together: small patches stay small
+    result = np.empty((3, small.label.size))
+    for first in range(0, order.size, CHUNK):
+        part = order[first : first + CHUNK]
+        result[:, part] = _fit_chunk(light, labels, small.rows(part), sigma_px, noise)
+    return LightSizes(*result)
 
 
 def sharpest_fit(
@@ -116,7 +119,7 @@ def sharpest_fit(
     The smallest particles are pictures of the blur itself, phone sharpening and smoothing included, which
     edges do not show in the same way. `sigma_px` is the blur to start from.
     """
-    chosen = small.rows(slice(0, CHUNK))
+    chosen = small.rows(np.linspace(0, small.label.size - 1, min(JURY, small.label.size)).astype(int))
     patch = _patches(light, labels, chosen, sigma_px)
     trials = sigma_px * TRIALS
     misfits = []
@@ -139,8 +142,8 @@ def _fit_chunk(
 def _misfit(patch: _Patches, small: SmallPieces, sigma_px: float, noise: float) -> tuple[Array, Array, Array]:
     """Misfit (less the data's own power), best contrast and logarithm of its weight, (N, K) each."""
     data, templates = _without_plane(patch, _templates(patch.radius / sigma_px))
-    power = np.einsum("npk,npk->nk", templates, templates) / noise**2
-    match = np.einsum("npk,np->nk", templates, data) / noise**2
+    power = np.einsum("npk,npk->nk", templates, templates).astype(float) / noise**2
+    match = (data[:, None].astype(np.float32) @ templates)[:, 0].astype(float) / noise**2
     contrast, prior = small.contrast[:, None], 1 / small.contrast_u[:, None] ** 2
     amplitude = (match + contrast * prior) / (power + prior)
     misfit = -2 * amplitude * match + amplitude**2 * power + (amplitude - contrast) ** 2 * prior
@@ -163,31 +166,39 @@ def _patches(light: NDArray[np.float32], labels: NDArray[np.int32], small: Small
     count = small.label.size
     plane = np.stack([np.ones_like(x), x / half, y / half], axis=-1)
     return _Patches(
-        data=light[row_in, column_in].reshape(count, -1).astype(float),
-        weight=(near & inside & free).astype(float).reshape(count, -1),
+        data=light[row_in, column_in].reshape(count, -1),
+        weight=(near & inside & free).astype(np.float32).reshape(count, -1),
         radius=radius.reshape(count, -1),
-        plane=plane.reshape(count, -1, 3),
+        plane=plane.reshape(count, -1, 3).astype(np.float32),
     )
 
 
-def _templates(radius: Array) -> Array:
-    grid = np.arange(0, radius.max() + 2 * STEP, STEP)
-    table = np.stack([blurred_disc(grid, diameter) for diameter in DIAMETERS], axis=1)
-    position = radius / STEP
-    low = position.astype(int)
-    part = (position - low)[..., None]
-    result: Array = table[low] * (1 - part) + table[low + 1] * part
-    return result
+@cache
+def _disc_table() -> NDArray[np.float32]:
+    """Profiles of all DIAMETERS at radii STEP apart, (R, K), in blur sigmas."""
+    grid = np.arange(0, FARTHEST + 2 * STEP, STEP)
+    return np.stack([blurred_disc(grid, diameter) for diameter in DIAMETERS], axis=1).astype(np.float32)
 
 
-def _without_plane(patch: _Patches, templates: Array) -> tuple[Array, Array]:
+def _templates(radius: Array) -> NDArray[np.float32]:
+    table = _disc_table()
+    position = np.minimum(radius / STEP, len(table) - 2)
+    low = position.astype(np.intp)
+    part = (position - low)[..., None].astype(np.float32)
+    profile = table[low]
+    profile += part * (table[low + 1] - profile)
+    return profile
+
+
+def _without_plane(patch: _Patches, templates: NDArray[np.float32]) -> tuple[Array, NDArray[np.float32]]:
     """Take the best paper plane out of data and templates alike, so that it no longer matters."""
-    weighted = patch.plane * patch.weight[..., None]
-    normal = np.einsum("npi,npj->nij", weighted, patch.plane) + 1e-9 * np.eye(3)
-    both = np.concatenate([patch.data[..., None], templates], axis=2) * patch.weight[..., None]
-    fitted = np.linalg.solve(normal, np.einsum("npi,npk->nik", patch.plane, both))
-    both -= np.einsum("npi,nik->npk", weighted, fitted)
-    return both[..., 0], both[..., 1:]
+    weight = patch.weight[..., None]
+    weighted = patch.plane * weight
+    across = weighted.transpose(0, 2, 1)
+    both = np.concatenate([patch.data[..., None], templates], axis=2) * weight
+    fitted = np.linalg.solve(across @ patch.plane + 1e-6 * np.eye(3, dtype=np.float32), across @ both)
+    both -= weighted @ fitted
+    return both[..., 0].astype(float), both[..., 1:]
 
 
 def _summary(misfit: Array, amplitude: Array, log_power: Array, sigma: float) -> tuple[Array, Array, Array]:

@@ -25,6 +25,7 @@ CORE = 0.75  # of a piece's own peak: certainly particle
 LONGEST_PX = 48
 FAN_RAD = 0.45  # the side is known to about 25 degrees
 SURE_SNR = 1.5
+NEAR_SIGMAS, FAR_SIGMAS = 2.9, 4.2  # beside a piece, beyond the blur's reach
 
 
 @dataclass(frozen=True)
@@ -104,22 +105,24 @@ def _sweep(core: Mask, towards: Vector) -> Mask:
     return swept
 
 
-def contact_share(light: Image, labels: NDArray[np.int32], inside: Vector, big: NDArray[np.bool_], sigma_px: float) -> float:
-    """How much of the usual contact shadow this photo shows, 0 (flat marks on paper) to 1.
+def contact_darkness(
+    light: Image, labels: NDArray[np.int32], inside: Vector, big: NDArray[np.bool_], sigma_px: float
+) -> float | None:
+    """How dark the paper is just beyond the blur's reach, as a part of each piece's contrast, on average.
 
-    Beyond the blur's reach the paper beside a flat mark is as bright as anywhere; beside a solid grain it is not.
-    `inside` (N,) is each piece's contrast, `big` (N,) says which are large enough to judge by.
+    Beside a flat mark it is as bright as anywhere, beside a solid grain it is not. `inside` (N,) is each
+    piece's contrast, `big` (N,) says which are large enough to judge by; None where fewer than four are.
     """
     if big.sum() < 4:
-        return 1.0
+        return None
     mask = (labels > 0).astype(np.uint8)
     distance, nearest = cv2.distanceTransformWithLabels(1 - mask, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
     owner = np.zeros(int(nearest.max()) + 1, np.int64)
     inner = np.flatnonzero(mask)
     owner[nearest.ravel()[inner]] = labels.ravel()[inner]
-    place = np.flatnonzero((distance > 2.9 * sigma_px) & (distance < 4.2 * sigma_px))
+    place = np.flatnonzero((distance > NEAR_SIGMAS * sigma_px) & (distance < FAR_SIGMAS * sigma_px))
     piece = owner[nearest.ravel()[place]] - 1
     dark = np.clip(light.ravel()[place], -0.1, 0.5)
     count = inside.size
     mean = np.bincount(piece, dark, count) / np.maximum(np.bincount(piece, minlength=count), 1) / inside
-    return float(np.clip((mean[big].mean() - 0.002) / 0.006, 0, 1))
+    return float(mean[big].mean())

@@ -12,16 +12,19 @@ from triage.debris.edges import Edges
 from triage.debris.find import Found
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces
-from triage.debris.shadows import contact_share
+from triage.debris.shadows import contact_darkness
 from triage.debris.shape import strip_length_and_width
 
 Array = NDArray[np.float64]
 
 # Contact shadow on pale paper, or a dim rim on the dark card, moves a half-level outline out (or in) by this
-# part of the blur, and a size by light by a smaller one. Found on path-traced grains at 11 to 36 um/px.
+# part of the blur, and a size by light by a smaller one that grows with the darkness seen beside the pieces.
+# Found on rendered grains, path-traced and shaded, at 11 to 36 um/px: tests/benchmarks/accuracy.py.
 OUTLINE_SHIFT, OUTLINE_SHIFT_DARK = 0.36, -0.28
-LIGHT_SHIFT, LIGHT_SHIFT_DARK = 0.28, -0.19
+LIGHT_SHIFT, LIGHT_SHIFT_MORE, LIGHT_SHIFT_DARK = 0.17, 0.08, -0.19
 SHIFT_U = 0.10
+FLAT, SOLID = 0.002, 0.008  # darkness beside flat marks, and from which on grains are plainly solid
+FAINT_CONTACT, DEEP_CONTACT = 0.015, 0.040
 RESOLVED = 5.5  # blur sigmas across: from here on the outline sizes a piece, below it the light does
 JUDGES = 6.0  # blur sigmas across: large enough to show a contact shadow
 LIKE_COLOUR = 0.12  # spread of colour ratios within one material
@@ -51,24 +54,23 @@ def size_pieces(
 ) -> Diameters:
     """Size every piece; `sigma_px` is the blur of what was measured, `sigma_u_px` its standard uncertainty."""
     rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
-    share = 1.0 if dark else contact_share(found.light, edges.labels, pieces.inside, rough > JUDGES * sigma_px, sigma_px)
+    shift = _shift(found, edges, pieces, rough, sigma_px, dark=dark)
     noise = NOISE_FACTOR * found.noise
     known = _known(pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px)))
     if known.label.size >= JURY:
         sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
-    value, u = _by_outline(pieces, sigma_px, share * (OUTLINE_SHIFT_DARK if dark else OUTLINE_SHIFT))
+    value, u = _by_outline(pieces, sigma_px, shift.outline)
     blur_u = 4 * sigma_px * sigma_u_px / value
     contrast = pieces.inside - np.minimum(pieces.outside, 0)
     flags = np.zeros(pieces.count, np.uint32)
     strips = _strips(pieces)
-    value[strips], u[strips] = _by_width(pieces, strips, rough, sigma_px, share * (OUTLINE_SHIFT_DARK if dark else OUTLINE_SHIFT))
+    value[strips], u[strips] = _by_width(pieces, strips, rough, sigma_px, shift.outline)
     small = np.flatnonzero((value < RESOLVED * sigma_px) & ~strips)
     if small.size:
         known = _known(pieces, rough, sigma_px, small)
         sizes = by_light.fit(found.light, edges.labels, known, sigma_px, noise)
-        shift = 2 * sigma_px * share * (LIGHT_SHIFT_DARK if dark else LIGHT_SHIFT)
-        value[small] = np.maximum(sizes.diameter_px - shift, 0.4 * sizes.diameter_px)
-        u[small] = np.hypot(sizes.diameter_u_px, 2 * SHIFT_U * sigma_px * (0.5 + share / 2))
+        value[small] = np.maximum(sizes.diameter_px - 2 * sigma_px * shift.light, 0.4 * sizes.diameter_px)
+        u[small] = np.hypot(sizes.diameter_u_px, 1.5 * SHIFT_U * sigma_px)
         # Far below the blur a size goes as the blur does.
         blur_u[small] = sigma_u_px * np.clip(1.5 - value[small] / (4 * sigma_px), 0.3, 1)
         contrast[small] = sizes.contrast
@@ -116,6 +118,26 @@ def _normal_quantile(share: Array) -> Array:
     from scipy.special import ndtri
 
     return np.asarray(ndtri(share))
+
+
+@dataclass(frozen=True)
+class _Shift:
+    """How far shadow or rim move an outline and a size by light outwards, in blur sigmas."""
+
+    outline: float
+    light: float
+
+
+def _shift(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_px: float, *, dark: bool) -> _Shift:
+    if dark:
+        return _Shift(OUTLINE_SHIFT_DARK, LIGHT_SHIFT_DARK)
+    big = rough > JUDGES * sigma_px
+    darkness = contact_darkness(found.light, edges.labels, pieces.inside, big, sigma_px)
+    if darkness is None:  # nothing to judge by: debris is solid as a rule
+        return _Shift(OUTLINE_SHIFT, LIGHT_SHIFT + LIGHT_SHIFT_MORE / 2)
+    solid = float(np.clip((darkness - FLAT) / (SOLID - FLAT), 0, 1))
+    deep = float(np.clip((darkness - FAINT_CONTACT) / (DEEP_CONTACT - FAINT_CONTACT), 0, 1))
+    return _Shift(solid * OUTLINE_SHIFT, solid * (LIGHT_SHIFT + deep * LIGHT_SHIFT_MORE))
 
 
 def _known(pieces: Pieces, rough: Array, sigma_px: float, small: NDArray[np.intp]) -> by_light.SmallPieces:

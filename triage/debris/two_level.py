@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 def is_two_level(rgb: NDArray[np.uint8]) -> bool:
     """Tell whether a picture (H, W, 3) holds exactly two colours, far apart."""
+    if len(np.unique(rgb[::16, ::16].reshape(-1, 3), axis=0)) > 2:
+        return False
     low, high = rgb.min(axis=(0, 1)), rgb.max(axis=(0, 1))
     if int(high.min()) - int(low.max()) < 128:
         return False
