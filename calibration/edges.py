@@ -166,7 +166,10 @@ def fit_straight_edge(
     along, across, level = _pixels_near(linear, start, end, min(clear_px, 12.0))
     if len(level) < 60:
         return None
-    low, high = np.median(level[across < -1]), np.median(level[across > 1])
+    sides = level[across < -1], level[across > 1]
+    if min(side.size for side in sides) < 10:
+        return None
+    low, high = (np.median(side) for side in sides)
     if high < low:
         across, low, high = -across, high, low
     basis = np.stack([np.ones_like(along), along, along**2], axis=1)
@@ -177,7 +180,7 @@ def fit_straight_edge(
         slopes = np.column_stack([np.ones_like(z), ndtr(z), -bell[:, None] * basis, -bell * z])
         rest = level - theta[0] - theta[1] * slopes[:, 1]
         normal = slopes.T @ slopes
-        if np.linalg.cond(normal) > 1e12:
+        if not np.isfinite(normal).all() or np.linalg.cond(normal) > 1e12:
             return None
         move = np.linalg.solve(normal, slopes.T @ rest)
         move[2:] = np.clip(move[2:], -0.5, 0.5)

@@ -23,7 +23,7 @@ from calibration.errors import CalibrationError
 from calibration.marks import FoundMark, Mark, Picture, Pyramid, marks_of, seek, settle
 from calibration.scale import Floats, PlaneFit, PlaneMap, Points, fit_plane_map
 
-LEAST_MARKERS = 1
+LEAST_MARKERS = 2
 LEAST_MARKS_USED = 6
 LEAST_SIDE, LEAST_SIDE_HALVED = 14.0, 24.0  # px of a marker in the full-size photo, in its halvings
 CORNER_U = 0.012  # a detected corner is no better than this share of the marker's side

@@ -214,7 +214,7 @@ def exposure(
     """
     clipped, blown, drawn = _blown_shares(rgb, window_px)
     found = []
-    if not drawn:
+    if card or not drawn:
         whole = clipped > CLIPPED_FATAL
         if whole or (clipped > CLIPPED_WARN and blown < clipped / 2):
             found.append(_over_exposed(clipped, fatal=card and whole and _far_over(light)))
@@ -288,7 +288,7 @@ def _blown_shares(rgb: NDArray[np.uint8], window_px: FloatArray) -> tuple[float,
     inside = view.mask[::step, ::step] > 0
     red, green, blue = (view.rgb[::step, ::step, k] for k in range(3))
     top, bottom = np.maximum(np.maximum(red, green), blue), np.minimum(np.minimum(red, green), blue)
-    drawn = not ((top > 8) & (top < 247) & inside).any()
+    drawn = not ((top > 8) & (bottom < 247) & inside).any()
     side = CELL_PX // CELL_SAMPLES
     rows, cols = (max(n // side, 1) * side for n in inside.shape)
 

@@ -2,7 +2,7 @@
 
 Two tests, both blind to how dark the toner is and how much it grew. Lines of 2, 4 and 6 dots on one pitch
 grow alike, so in linear light their mean levels fall in two equal steps. A blurred straight edge is
-antisymmetric about its middle in linear light. A contrast curve that is not undone breaks both.
+antisymmetric about its middle in linear light. A curve that lifts or sinks the middle breaks both.
 """
 
 from __future__ import annotations
@@ -23,25 +23,25 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-MOST_BEND = 0.6  # a code curve bent further loses its order near black and white: something else is wrong
+MOST_BEND = 0.6  # further from sRGB than any camera: something else is wrong
 BEND_PRIOR_U = 0.15  # of a phone that was not checked; common practice, no source
 SURE = 2.0  # a departure is used only if it is this many standard uncertainties from sRGB
 AGREE = 2.5  # the two tests may differ by so many of theirs
-GROWTH_U_DOTS = 0.1  # 4 um: how far toner growth of lines side by side may differ; assumed
 GROWTH_SHARED_U_DOTS = (
     0.05  # 2 um: the same by the width of the line, which no repetition averages out; assumed
 )
 PRINT_SKEW_U = 0.03  # how unlike its mirror image a printed edge itself may be, of its width; assumed
 MIN_EDGES = 4
-TRIAL_BENDS = np.array([-0.6, -0.3, 0.0, 0.3, 0.6])
+TRIAL_BENDS = np.array([-0.4, -0.2, 0.0, 0.2, 0.4])
 
 
 @dataclass(frozen=True)
 class Tone:
     """A camera's tone curve undone: code 0..255 to linear light 0..1.
 
-    `bend` is how far it departs from sRGB (0 is plain sRGB, above 0 a contrast curve on top of it) and
-    `bend_u` its standard uncertainty; `measured` is False where sRGB was simply taken.
+    Linear light is that of sRGB to the power 1 + `bend`; `bend_u` is its standard uncertainty, `measured` is
+    False where sRGB was simply taken. A power is the one kind of departure that the print can show: an
+    S-shaped curve that is even about the middle between black and paper leaves both tests as they were.
     """
 
     bend: float = 0.0
@@ -51,8 +51,7 @@ class Tone:
     @property
     def lut(self) -> NDArray[np.float32]:
         """Linear light of each code, (256,) float32."""
-        code = np.arange(256) / 255.0
-        return srgb_decode(code + self.bend * np.sin(2 * np.pi * code) / (2 * np.pi)).astype(np.float32)
+        return (srgb_decode(np.arange(256) / 255.0) ** (1 + self.bend)).astype(np.float32)
 
     def to_linear(self, codes: NDArray[np.uint8]) -> NDArray[np.float32]:
         """Linear light of `codes` (any shape of one to three dimensions, uint8)."""
@@ -100,10 +99,10 @@ def measure_tone(rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame) -> Tone:
     bends = np.array([r.bend for r in readings])
     bend, bend_u = float(weights @ bends / weights.sum()), float(weights.sum() ** -0.5)
     spread = float(np.ptp(bends)) / float(np.sqrt(np.sum(1 / weights)))
-    if spread > AGREE or abs(bend) > MOST_BEND or bend_u > BEND_PRIOR_U:
+    if spread > AGREE or abs(bend) > MOST_BEND:
         return Tone()
     if abs(bend) <= SURE * bend_u:
-        return Tone(bend_u=bend_u)
+        return Tone(bend_u=min(bend_u, BEND_PRIOR_U))
     return Tone(bend, bend_u, measured=True)
 
 
@@ -137,8 +136,10 @@ def _by_lines(rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame) -> _Reading
     levels = np.array(found) @ luts.T
     means = levels[:, :, 0] / levels[:, :, 1]
     unequal = (means[:, 0] - 2 * means[:, 1] + means[:, 2]) / (means[:, 0] - means[:, 2])
-    per_dot = np.sqrt(6.0) / 4  # of the three patches' growth, in shares of the whole fall of four dots
-    value_u = per_dot * float(np.hypot(GROWTH_U_DOTS / np.sqrt(len(found)), GROWTH_SHARED_U_DOTS))
+    # Of three patches' growth each, in shares of the whole fall of four dots.
+    growth_u = np.sqrt(6.0) / 4 * GROWTH_U_DOTS
+    chance = float(np.std(unequal[:, 2])) / np.sqrt(len(found))
+    value_u = float(np.hypot(growth_u, chance))
     return _zero(TRIAL_BENDS, np.median(unequal, axis=0), value_u)
 
 

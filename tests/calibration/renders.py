@@ -18,9 +18,7 @@ def encode(linear: Grey) -> Grey:
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
 
 
-def grains(
-    size: int, count: int, diameters: tuple[float, float], seed: int, paper: float = 0.7
-) -> Grey:
+def grains(size: int, count: int, diameters: tuple[float, float], seed: int, paper: float = 0.7) -> Grey:
     """Irregular grains with soft shadows on even paper, linear light, `FINE` times as many pixels."""
     rng = np.random.default_rng(seed)
     scene = np.full((size * FINE, size * FINE), paper, np.float32)
@@ -39,11 +37,13 @@ def grains(
 
 
 def slanted_edge(size: int, degrees: float, dark: float = 0.05, light: float = 0.7) -> Grey:
-    """A straight edge through the middle, `degrees` from upright, light on the right; `FINE` times the pixels."""
+    """A straight edge through the middle, `degrees` from upright, light on the right, linear light."""
     y, x = np.mgrid[0 : size * FINE, 0 : size * FINE].astype(np.float32)
     turn = np.radians(degrees)
     middle = (size * FINE - 1) / 2
-    return np.where((x - middle) * np.cos(turn) + (y - middle) * np.sin(turn) > 0, light, dark).astype(np.float32)
+    return np.where((x - middle) * np.cos(turn) + (y - middle) * np.sin(turn) > 0, light, dark).astype(
+        np.float32
+    )
 
 
 def take(

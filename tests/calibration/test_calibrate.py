@@ -10,6 +10,7 @@ import pytest
 
 from calibration import kept
 from calibration.calibrate import (
+    LIFT_MM,
     BadSetting,
     ByLens,
     ByPoints,
@@ -23,7 +24,8 @@ from calibration.calibrate import (
 from calibration.card import make_frame
 from calibration.locate import CardNotFound
 from calibration.pose import pose_of
-from tests.calibration.rendered import Shot, photographed, printed, scale_error, true_plane
+from calibration.scale import fit_plane_map
+from tests.calibration.rendered import Shot, photographed, printed, scale_error, true_plane, window_grid_mm
 
 FRAME = make_frame("closeup", number=5)
 SHOT = Shot(turn_deg=5, tilt_deg=12, lens=(0.02, 0.0))
@@ -181,3 +183,26 @@ def test_pose_of_a_known_camera(tilt_deg: float, focal: float):
 
     assert pose.tilt_deg == pytest.approx(tilt_deg, abs=0.3 * tilt_deg + 0.1)
     assert pose.distance_mm == pytest.approx(focal * 625 * 0.13, rel=0.3)
+
+
+@pytest.mark.parametrize("tilt_deg", [0, 15])
+def test_flatness_part_covers_a_curled_sheet(tilt_deg: int):
+    """A wide sheet whose ends curl 0.5 mm up, 110 mm from a pinhole camera, mapped as if flat."""
+    frame = make_frame("wide")
+    marks = np.array([*(marker.centre_mm for marker in frame.markers), *frame.crosses])
+    window, step = window_grid_mm(frame), 1e-3
+    tilt = math.radians(tilt_deg)
+    rotate = np.array([[1, 0, 0], [0, math.cos(tilt), -math.sin(tilt)], [0, math.sin(tilt), math.cos(tilt)]])
+
+    def camera(mm: np.ndarray) -> np.ndarray:
+        x, y = (mm - (frame.width_mm / 2, frame.height_mm / 2)).T
+        seen = np.column_stack([x, y, -0.5 * (x / 64) ** 2]) @ rotate.T + (0, 0, 110)
+        return seen[:, :2] / seen[:, 2:] * 3000 + (1999.5, 1499.5)
+
+    along = [(camera(window + move) - camera(window - move)) / (2 * step) for move in step * np.eye(2)]
+    true = 1000 / np.sqrt(np.abs(along[0][:, 0] * along[1][:, 1] - along[0][:, 1] * along[1][:, 0]))
+
+    plane = fit_plane_map(camera(marks), marks, (4000, 3000)).plane
+
+    error = plane.um_per_px(camera(window)) / true - 1
+    assert 0.001 < error.std() < LIFT_MM / math.sqrt(3) / 110

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calibration.errors import CalibrationError
-from calibration.ruler import DIVISIONS_UM, RuleNotFound, RuleScale, find_rule_scale
+from calibration.ruler import DIVISIONS_UM, RuleNotFound, RuleScale, _read, find_rule_scale
 
 PHOTOS = Path(__file__).resolve().parents[2] / ".." / "shared" / "photos"
 TEXTURE = 32  # texture pixels per mm
@@ -202,12 +202,20 @@ def test_inches_with_one_inch_mark_in_view_are_not_guessed():
     assert abs(relative_error(texture, view, rng, unit="1/64 in")) < 0.003
 
 
-def test_whole_inches_taken_from_the_longest_marks_are_said_to_be_unsure():
-    rng = np.random.default_rng(16)
-    texture, view = steel_rule("1/16 in", rng), View(60, 5, shape=(700, 1800))
-    found = find_rule_scale(photographed(texture, view, rng))
-    assert (found.unit, found.unit_sure) == ("1/16 in", False)
-    assert found.um_per_px == pytest.approx(true_um_per_px(view, texture, found), rel=0.003)
+@pytest.mark.parametrize("division", LENGTHS)
+def test_unit_read_from_the_lengths_of_the_marks_alone(division):
+    count = 4 * max(LENGTHS[division]) + 2
+    long = np.array([max(v for k, v in LENGTHS[division].items() if n % k == 0) for n in range(count)])
+    depth = np.arange(0.1, 12, 0.2)
+    strengths = 50.0 * (depth[:, None] < long) + np.random.default_rng(16).normal(0, 5, (len(depth), count))
+    reading = _read(strengths)
+    assert reading.unit == division
+    # Longest marks are taken for whole inches, and said to be no more than that, unless 64ths are seen.
+    assert reading.sure == (division not in ("1/16 in", "1/32 in"))
+
+
+def test_equal_marks_name_no_unit():
+    assert _read(np.random.default_rng(18).normal(50, 5, (60, 120))).unit is None
 
 
 def test_a_wrongly_named_unit_is_refused():

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-SURE = 0.55  # below this share of the evidence a piece stays unsure
+SURE = 0.6  # below this share of the evidence a piece stays unsure
 STRANGE = 12.0  # squared distance from the nearest centre beyond which nothing fits
 FIBRE_RATIO = 10.0  # length over width from which a piece is a fibre
 
@@ -30,13 +30,14 @@ class Look:
 
 
 LOOKS = (
-    Look("rust", (35, 22, 26), (12, 9, 10)),
-    Look("grit", (55, 3, 12), (14, 4, 7)),
-    Look("rubber", (16, 0, 1), (8, 3, 4)),
-    Look("plant", (38, -2, 22), (12, 7, 9)),
-    Look("bright_metal", (62, 0, 1), (20, 3, 4), 0.15),
-    Look("green_corrosion", (60, -22, 2), (12, 9, 9)),
-    Look("white_corrosion", (86, 0, 3), (6, 3, 4)),
+    Look("rust", (34, 11, 10), (17, 6, 8)),
+    Look("grit", (66, 0.8, 4.5), (15, 1.8, 4.5)),
+    Look("rubber", (24, 0.8, -0.5), (12, 1.4, 1.8)),
+    Look("plant", (47, -2.5, 9), (13, 3, 6)),
+    Look("bright_metal", (72, 0, 0), (18, 0.8, 1.2), 0.15),
+    Look("green_corrosion", (58, -12, 1), (12, 6, 5)),
+    Look("white_corrosion", (94, 0, 0.8), (6, 0.8, 1.4)),
+    Look("filter_paper", (79, 0.2, 14), (8, 1.3, 4.5)),
     Look("gum", (45, 18, 45), (14, 9, 13)),
 )
 
@@ -58,10 +59,13 @@ def looks_like(lab: Array, glint: Array, ratio: Array, thin: NDArray[np.bool_]) 
     thin (N,), True where the width is that of a fibre or hair.
     """
     distance = np.stack([_distance(look, lab, glint) for look in LOOKS], axis=1)
-    evidence = np.exp(-0.5 * (distance - distance.min(axis=1, keepdims=True)))
+    # A narrow look that fits says more than a wide one that fits as well.
+    cost = distance + 2 * np.log([np.prod(look.spread) for look in LOOKS])
+    evidence = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
     share = evidence.max(axis=1) / evidence.sum(axis=1)
-    names = np.array([look.kind for look in LOOKS], dtype="U16")[distance.argmin(axis=1)]
-    names[(share < SURE) | (distance.min(axis=1) > STRANGE)] = "unsure"
+    best = cost.argmin(axis=1)
+    names = np.array([look.kind for look in LOOKS], dtype="U16")[best]
+    names[(share < SURE) | (distance[np.arange(len(best)), best] > STRANGE)] = "unsure"
     long = ratio >= FIBRE_RATIO
     names[long & thin] = "fibre"
     share[long & thin] = np.clip(0.5 + 0.05 * (ratio[long & thin] - FIBRE_RATIO), 0.5, 0.95)

@@ -16,7 +16,7 @@ FAINT = 0.3
 FOUND_MARGIN = 1.28  # in noise standard deviations above the seed level: found in 90 % of cases
 SIZED_SCATTER = 0.15
 # Below this many blur sigmas blur alone, known to about 5 %, moves a size by 10 % (rendered scenes).
-SIZED_SIGMAS = 1.7
+SIZED_SIGMAS = 2.0
 CONTRAST_REL_U = 0.12  # what is usually known of a small particle's contrast
 FWHM = 2.354820
 

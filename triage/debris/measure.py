@@ -115,7 +115,7 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
         diameter=sizes.value,
         diameter_u=sizes.uncertainty,
         contrast=sizes.contrast,
-        colour=_colour(pieces, departure, white),
+        colour=_colour(pieces, sizes, departure, white),
         glint=pieces.glint,
         flags=sizes.flags | np.where(seen.split, FLAG_BIT["split"], 0).astype(np.uint32),
         on_edge=_on_edge(edges.labels, crop.window, edges.count),
@@ -212,15 +212,18 @@ def _keep(real: NDArray[np.bool_], edges: Edges, outline: Segments, pieces: Piec
     return replace(edges, labels=number[edges.labels], count=int(real.sum())), kept, Pieces(**rows)
 
 
-def _colour(pieces: Pieces, departure: Departure, white: Image | None) -> Array:
+def _colour(pieces: Pieces, sizes: Diameters, departure: Departure, white: Image | None) -> Array:
     """Linear colour of each piece with white paper at 1, (N, 3)."""
+    # Blur thins a small piece's colour out with paper: its step is stretched to the contrast it has inside.
+    thinned = np.where(sizes.flags & FLAG_BIT["by_light"], pieces.light, pieces.strength)
+    step = pieces.step * np.clip(sizes.contrast / np.maximum(thinned, 1e-3), 1, 4)[:, None]
     if white is None:
-        return 1 - pieces.step
+        return 1 - step
     rows, columns = departure.paper.shape[:2]
     row = np.clip((pieces.y / REDUCTION).astype(int), 0, rows - 1)
     column = np.clip((pieces.x / REDUCTION).astype(int), 0, columns - 1)
     paper = departure.paper[row, column] / white
-    return np.asarray(paper + pieces.step * np.maximum(1 - paper, 0.2))
+    return np.asarray(paper + step * np.maximum(1 - paper, 0.2))
 
 
 def _on_edge(labels: NDArray[np.int32], window: Mask, count: int) -> NDArray[np.bool_]:

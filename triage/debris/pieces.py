@@ -21,7 +21,8 @@ class Pieces:
 
     inside, outside: mean levels on either side of the outline. sharpness: steepness of the outline compared with
     that of an ideal edge under the photo's blur, 1 for a clean particle, below 0.5 for a soft shadow.
-    depth: largest distance of a pixel from the outside. step: (N, 3), mean departure by channel. peak: strongest light departure. glint: share of pixels brighter than paper.
+    depth: largest distance of a pixel from the outside. step: (N, 3), mean departure by channel. peak: strongest light departure. light, strength: mean
+    departures. glint: share of pixels brighter than paper.
     """
 
     area: Array
@@ -36,8 +37,8 @@ class Pieces:
     step: Array
     peak: Array
     light: Array
+    strength: Array
     glint: Array
-    spread: Array
 
     @property
     def count(self) -> int:
@@ -82,7 +83,6 @@ def measure_pieces(
     inside, outside, slope = (_along(segments, length, image) for image in (edges.inside, edges.outside, _slope(strength)))
     # The Sobel kernel smooths by a Gaussian of about 0.7 px itself.
     ideal = np.maximum(inside - outside, 1e-6) / np.sqrt(2 * np.pi * (sigma_px**2 + 0.5))
-    level = mean(dark)
     return Pieces(
         area=polygon_area(segments, count),
         perimeter=length,
@@ -95,9 +95,9 @@ def measure_pieces(
         depth=depth,
         step=np.stack([mean(step[:, channel]) for channel in range(3)], axis=1),
         peak=peak,
-        light=level,
+        light=mean(dark),
+        strength=mass / np.maximum(pixels, 1),
         glint=mean((dark < -0.05).astype(float)),
-        spread=np.sqrt(np.maximum(mean(dark * dark) - level**2, 0)),
     )
 
 

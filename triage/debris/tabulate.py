@@ -9,13 +9,14 @@ from numpy.typing import NDArray
 
 from calibration.calibrate import Calibration
 from triage.debris.kinds import FIBRE_RATIO, lab_of, looks_like
-from triage.debris.limits import FAINT, OPAQUE, Limits
+from triage.debris.limits import Limits
 from triage.debris.outline import Segments, polygons
 from triage.debris.particles import FLAG_BIT, ParticleTable, empty_table
 from triage.debris.shape import Shapes, measure_shapes, strip_length_and_width
 
 Array = NDArray[np.float64]
 
+FAINT_BELOW = 0.45  # contrast under which a piece is held to the limit of faint ones
 SHAPE_SIGMAS = 3.0  # blur FWHM-like widths across below which Feret diameters lean on the disc model
 FIBRE_WIDEST_UM = 200.0  # a strip wider than any hair or thread is a splinter or a chip
 
@@ -116,9 +117,8 @@ def _put_kinds(table: ParticleTable, sized: Sized) -> None:
 
 def _put_limits(table: ParticleTable, sized: Sized) -> None:
     """Mark what is too small or too faint to size; a narrower piece than the limit has only a bound on its width."""
-    faintness = np.clip((OPAQUE - np.abs(sized.contrast)) / (OPAQUE - FAINT), 0, 1.5)
     limits = sized.limits
-    least = limits.smallest_sized_um + faintness * (limits.smallest_sized_faint_um - limits.smallest_sized_um)
+    least = np.where(np.abs(sized.contrast) < FAINT_BELOW, limits.smallest_sized_faint_um, limits.smallest_sized_um)
     table["below_sizing_limit"] = table["ecd_um"] < least
     narrow = (table["passing_size_um"] < limits.smallest_sized_um) & ~table["below_sizing_limit"]
     table["passing_below_um"] = np.where(narrow, limits.smallest_sized_um, np.nan)
