@@ -27,10 +27,10 @@ MOST_BEND = 0.6  # further from sRGB than any camera: something else is wrong
 BEND_PRIOR_U = 0.15  # of a phone that was not checked; common practice, no source
 SURE = 2.0  # a departure is used only if it is this many standard uncertainties from sRGB
 AGREE = 2.5  # the two tests may differ by so many of theirs
-GROWTH_SHARED_U_DOTS = (
-    0.05  # 2 um: the same by the width of the line, which no repetition averages out; assumed
-)
-PRINT_SKEW_U = 0.03  # how unlike its mirror image a printed edge itself may be, of its width; assumed
+GROWTH_U_DOTS = 0.05  # 2 um: how far toner growth may differ by the width of the line; assumed
+# How unlike its mirror image a printed edge may be, of its width: toner scatters outwards, and a phone that
+# sharpens moderately adds as much again (seen on renders).
+PRINT_SKEW_U = 0.06
 MIN_EDGES = 4
 TRIAL_BENDS = np.array([-0.4, -0.2, 0.0, 0.2, 0.4])
 
@@ -92,18 +92,16 @@ def measure_tone(rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame) -> Tone:
     """
     if frame.name not in ("wide", "cutout"):
         return Tone()
-    readings = [r for r in (_by_lines(rgb, plane, frame), _by_edges(rgb, plane, frame)) if r is not None]
-    if not readings:
+    lines, edges = _by_lines(rgb, plane, frame), _by_edges(rgb, plane, frame)
+    if lines is None:
         return Tone()
-    weights = np.array([r.bend_u**-2 for r in readings])
-    bends = np.array([r.bend for r in readings])
-    bend, bend_u = float(weights @ bends / weights.sum()), float(weights.sum() ** -0.5)
-    spread = float(np.ptp(bends)) / float(np.sqrt(np.sum(1 / weights)))
-    if spread > AGREE or abs(bend) > MOST_BEND:
-        return Tone()
-    if abs(bend) <= SURE * bend_u:
-        return Tone(bend_u=min(bend_u, BEND_PRIOR_U))
-    return Tone(bend, bend_u, measured=True)
+    # Sharpening skews an edge as a tone curve does, so edges alone never bend the tone; they may object.
+    apart = (
+        0.0 if edges is None else abs(lines.bend - edges.bend) / float(np.hypot(lines.bend_u, edges.bend_u))
+    )
+    if abs(lines.bend) > SURE * lines.bend_u and abs(lines.bend) <= MOST_BEND and apart <= AGREE:
+        return Tone(lines.bend, lines.bend_u, measured=True)
+    return Tone(bend_u=min(lines.bend_u, BEND_PRIOR_U))
 
 
 def _zero(trials: FloatArray, values: FloatArray, value_u: float) -> _Reading | None:

@@ -14,14 +14,24 @@ from __future__ import annotations
 import argparse
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from calibration.card import make_frame
 from tests.scenes.campaign import Scene, campaign, rendered
-from tests.scenes.match import ClassBias, Table, ecd_bias, pair, precision, recall, scale_error, true_share
+from tests.scenes.match import (
+    ClassBias,
+    Table,
+    ecd_bias,
+    kind_bias,
+    pair,
+    precision,
+    recall,
+    scale_error,
+    true_share,
+)
 from tests.scenes.photograph import Photograph
 from triage.sizing import Passing
 
@@ -55,6 +65,7 @@ class Score:
     precision: float = np.nan
     from_px: float = np.nan
     bias: tuple[ClassBias, ...] = ()
+    kinds: dict[str, tuple[float, int]] = field(default_factory=dict)
     share_errors: tuple[tuple[float, float], ...] = ()
 
 
@@ -91,6 +102,7 @@ def score(scene: Scene, photo: Photograph, measured: Measured) -> Score:
         precision=precision(found, scale, pairs, SIZED_PX),
         from_px=measured.passing[0].from_um / scale if measured.passing else np.nan,
         bias=ecd_bias(true, found, pairs),
+        kinds=kind_bias(true, found, pairs, SIZED_PX),
         share_errors=tuple((row.rating_um, _share_error(row, true)) for row in known),
     )
 
@@ -115,7 +127,7 @@ def print_head() -> None:
 
 
 def print_score(row: Score) -> None:
-    """Print one scene: a line, and a second one with the ECD bias by class."""
+    """Print one scene: a line, then the ECD bias by kind and by size class."""
     parts = (row.scale_places, row.scale_centre, row.recall, row.precision)
     percent = " ".join(f"{100 * part:{'+' if k < 2 else ''}8.2f}" for k, part in enumerate(parts))
     shares = " ".join(f"{rating:.0f}:{100 * error:+.1f}" for rating, error in row.share_errors)
@@ -124,6 +136,9 @@ def print_score(row: Score) -> None:
         f"{row.scene:24} {row.found:8d} {row.sized:8d} {percent} {row.from_px:8.1f}  {shares} {notes}",
         flush=True,
     )
+    if row.kinds:
+        kinds = (f"{kind} {100 * bias:+.1f} % ({count})" for kind, (bias, count) in row.kinds.items())
+        print(f"{'':26}from {SIZED_PX:.0f} px: {', '.join(kinds)}")
     for part in row.bias:
         size = f"{part.from_px:.0f} to {part.to_px:.0f} px"
         print(f"{'':26}{size:>12}: {100 * part.bias:+6.1f} % ± {100 * part.scatter:4.1f} % ({part.count})")

@@ -3,16 +3,20 @@
 10 to 90 % rise = 2.563103 sigma (both follow from exp(-2 pi^2 sigma^2 f^2)).
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from calibration.card import make_frame
 from calibration.edges import fit_straight_edge
 from calibration.light import Noise, Tone, measure_light, measure_noise
 from calibration.scale import PlaneMap
-from calibration.sharpness import Blur, _sharpest, measure_blur, steepest_edges_blur
+from calibration.sharpness import Blur, _blade, _sharpest, measure_blur, steepest_edges_blur
 from calibration.tone import grey_of
-from tests.calibration.renders import PIXEL_SD, grains, slanted_edge, take, whole
+from tests.calibration.renders import FINE, PIXEL_SD, grains, slanted_edge, take, whole
 
+CLOSEUP = make_frame("closeup")
 PLANE = PlaneMap.similarity(34.0)
 
 
@@ -129,3 +133,37 @@ def test_noise_of_a_mean_lies_between_independent_and_shared() -> None:
     assert noise.sd_of_mean(1) == pytest.approx(0.01)
     assert noise.sd_of_mean(9) == pytest.approx(0.01 * 2 / 3)
     assert noise.sd_of_mean(25) == pytest.approx(0.01 * 3 / 5)
+
+
+def _groove_photo(blade: bool, blur_px: float) -> tuple[np.ndarray, PlaneMap]:
+    """Where the close-up frame's groove is, at 11 um/px: bare paper, or a dark blade laid askew across it."""
+    scale = 0.011
+    x, y, width, height = CLOSEUP.groove or (0.0, 0.0, 0.0, 0.0)
+    shape = (round((height + 2) / scale), round((width + 2) / scale))
+    scene = np.full((shape[0] * FINE, shape[1] * FINE), 0.7, np.float32)
+    if blade:
+        row, col = np.mgrid[0 : scene.shape[0], 0 : scene.shape[1]]
+        scene[(row > 500 * FINE + 0.1 * col) & (row < 900 * FINE + 0.1 * col)] = 0.05
+    plane = PlaneMap((-0.5, -0.5), 1000.0, (0.0, 0.0), np.diag([1000 * scale, 1000 * scale, 1.0]))
+    moved = np.array([[1.0, 0, x - 1], [0, 1, y - 1], [0, 0, 1]]) @ plane.to_card
+    return take(scene, blur_px, 1.0, quality=92), replace(plane, to_card=moved)
+
+
+@pytest.mark.parametrize("blur_px", [0.8, 1.5, 2.5])
+def test_a_blade_in_the_groove_gives_the_blur(blur_px: float) -> None:
+    rgb, plane = _groove_photo(True, blur_px)
+    light = measure_light(rgb, plane, None, whole(rgb))
+    noise = measure_noise(rgb, plane, None, whole(rgb), light)
+    blur = _blade(rgb, plane, CLOSEUP, light, noise)
+
+    assert blur is not None
+    assert not blur.upper_bound
+    assert blur.sigma_px == pytest.approx(np.hypot(blur_px, PIXEL_SD), rel=0.06)
+
+
+def test_an_empty_groove_has_no_blade() -> None:
+    rgb, plane = _groove_photo(False, 1.0)
+    light = measure_light(rgb, plane, None, whole(rgb))
+    noise = measure_noise(rgb, plane, None, whole(rgb), light)
+
+    assert _blade(rgb, plane, CLOSEUP, light, noise) is None

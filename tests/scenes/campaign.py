@@ -13,12 +13,14 @@ from tests.scenes.camera import Camera, CameraMap
 from tests.scenes.debris import Debris
 from tests.scenes.light import Light
 from tests.scenes.materials import OPAQUE_DARK_MIX, PALE_MIX, USUAL_MIX
+from tests.scenes.paper import Paper
 from tests.scenes.phone import Phone, from_jpeg
 from tests.scenes.photograph import Photograph, SceneSpec, photograph
 from tests.scenes.print_model import Print, print_frame
 
 SET_SEEDS = {"development": 101, "hidden": 90210}
 PHOTO_PX = (4032, 3024)
+FOCUS_TILT_DEG = 10.0
 EDGE_PX = 40.0  # of picture round the card
 
 
@@ -87,8 +89,9 @@ def _scene(
         seed=int(rng.integers(1 << 30)),
         card=card,
         debris=_debris(rng, frame, size[0]),
+        paper=_paper(rng),
         light=_light(rng),
-        camera=_fitted(_camera(rng, tilt, size), card),
+        camera=_fitted(_camera(rng, frame, tilt, size), card),
         phone=_phone(rng),
         covers=covers,
     )
@@ -123,6 +126,15 @@ def _debris(rng: np.random.Generator, frame: FrameName, width_px: int) -> Debris
     )
 
 
+def _paper(rng: np.random.Generator) -> Paper:
+    return Paper(
+        reflectance=rng.uniform(0.78, 0.88),
+        tint=(1.0, rng.uniform(0.98, 1.0), rng.uniform(0.94, 1.02)),
+        fine=rng.uniform(0.008, 0.025),
+        cloudy=rng.uniform(0.004, 0.015),
+    )
+
+
 def _light(rng: np.random.Generator) -> Light:
     return Light(
         from_deg=rng.uniform(0, 360),
@@ -135,7 +147,9 @@ def _light(rng: np.random.Generator) -> Light:
     )
 
 
-def _camera(rng: np.random.Generator, tilt: float, size: tuple[int, int]) -> Camera:
+def _camera(rng: np.random.Generator, frame: FrameName, tilt: float, size: tuple[int, int]) -> Camera:
+    """Draw a camera; beyond FOCUS_TILT_DEG the picture is kept sharp all over, to test the scale alone."""
+    aperture_mm = 1.8 if frame == "wide" else 1.2  # phone main and close-up lenses, from memory
     return Camera(
         *size,
         um_per_px=5.0,
@@ -146,6 +160,7 @@ def _camera(rng: np.random.Generator, tilt: float, size: tuple[int, int]) -> Cam
         k1=rng.uniform(-0.03, 0.03),
         blur_px=rng.uniform(0.8, 1.8),
         halo=rng.uniform(0, 0.12),
+        aperture_mm=aperture_mm if tilt <= FOCUS_TILT_DEG else 0.0,
     )
 
 

@@ -85,6 +85,15 @@ def ecd_bias(true: Table, found: Table, pairs: Pairs) -> tuple[ClassBias, ...]:
     return tuple(rows)
 
 
+def kind_bias(true: Table, found: Table, pairs: Pairs, from_px: float) -> dict[str, tuple[float, int]]:
+    """Return each kind's ECD bias (median) and count, of paired particles of at least `from_px`, no fibres."""
+    kept = ~true["fibre"][pairs.true] & (true["ecd_px"][pairs.true] >= from_px)
+    kinds = true["kind"][pairs.true][kept]
+    ratio = (found["ecd_um"][pairs.found] / true["ecd_um"][pairs.true])[kept]
+    parts = {str(kind): ratio[kinds == kind] for kind in np.unique(kinds)}
+    return {kind: (float(np.median(part)) - 1, len(part)) for kind, part in parts.items()}
+
+
 def true_share(true: Table, rating_um: float, from_um: float) -> float:
     """Return the true share by number that a rating lets through, of pieces of at least `from_um`."""
     counted = true["passing_size_um"][true["passing_size_um"] >= from_um]

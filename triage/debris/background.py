@@ -99,20 +99,12 @@ def _reduce_mask(window: NDArray[np.uint8]) -> NDArray[np.bool_]:
 
 def _enlarge(paper: Image, shape: tuple[int, ...], rows: slice) -> Image:
     """Bring the reduced background back to photo pixels for some rows, linearly interpolated."""
-    centre = (REDUCTION - 1) / 2
-    y = ((np.arange(rows.start, rows.stop) - centre) / REDUCTION).astype(np.float32)
-    x = ((np.arange(shape[1]) - centre) / REDUCTION).astype(np.float32)
-    across = cv2.remap(
-        paper,
-        np.ascontiguousarray(np.broadcast_to(x, (paper.shape[0], x.size))),
-        np.ascontiguousarray(np.broadcast_to(np.arange(paper.shape[0], dtype=np.float32)[:, None], (paper.shape[0], x.size))),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    low = np.clip(np.floor(y).astype(int), 0, paper.shape[0] - 1)
-    high = np.minimum(low + 1, paper.shape[0] - 1)
-    part = np.clip(y - low, 0, 1)[:, None, None]
-    return across[low] * (1 - part) + across[high] * part
+    padded = cv2.copyMakeBorder(paper, 1, 2, 0, 1, cv2.BORDER_REPLICATE)
+    first = rows.start // REDUCTION  # of `padded`: one row above the first needed
+    part = padded[first : first + STRIP_ROWS // REDUCTION + 2]
+    size = (part.shape[1] * REDUCTION, part.shape[0] * REDUCTION)
+    large = cv2.resize(part, size, interpolation=cv2.INTER_LINEAR)
+    return large[REDUCTION : REDUCTION + rows.stop - rows.start, : shape[1]]
 
 
 def is_darker_than_debris(rgb: NDArray[np.uint8], lut: Image, window: NDArray[np.uint8]) -> bool:
@@ -180,7 +172,8 @@ def _cubic_terms(shape: tuple[int, ...]) -> Image:
 def _fit(terms: Image, values: Image, keep: NDArray[np.bool_]) -> Image:
     if keep.sum() < 4 * terms.shape[2]:
         return np.full_like(values, max(float(np.median(values[keep])), 1e-4))
-    weights, *_ = np.linalg.lstsq(terms[keep], values[keep], rcond=None)
+    known = terms[keep].astype(np.float64)
+    weights = np.linalg.lstsq(known.T @ known, known.T @ values[keep], rcond=None)[0]
     fitted: Image = (terms @ weights).astype(np.float32)
     return np.maximum(fitted, 0.05 * float(np.median(values[keep])) + 1e-4)
 
@@ -206,7 +199,7 @@ def _average(values: Image, keep: NDArray[np.bool_], sigma: float = SMOOTHING) -
     weight = keep.astype(np.float32)
     total = np.zeros_like(values, np.float32)
     mass = np.zeros_like(total)
-    for factor, share in ((1, 1.0), (4, 1e-3), (16, 1e-6)):
+    for factor, share in ((1, 1.0), (4, 1e-3)):
         total += share * cv2.GaussianBlur(values * weight, (0, 0), sigma * factor, borderType=cv2.BORDER_CONSTANT)
         mass += share * cv2.GaussianBlur(weight, (0, 0), sigma * factor, borderType=cv2.BORDER_CONSTANT)
     everywhere = values[keep].mean() if keep.any() else values.mean()

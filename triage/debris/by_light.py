@@ -174,14 +174,22 @@ def _patches(light: NDArray[np.float32], labels: NDArray[np.int32], small: Small
 
 
 @cache
-def _disc_table() -> NDArray[np.float32]:
+def disc_table() -> NDArray[np.float32]:
     """Profiles of all DIAMETERS at radii STEP apart, (R, K), in blur sigmas."""
     grid = np.arange(0, FARTHEST + 2 * STEP, STEP)
     return np.stack([blurred_disc(grid, diameter) for diameter in DIAMETERS], axis=1).astype(np.float32)
 
 
+def disc_energy() -> Array:
+    """Integral over the plane of each disc's squared profile, (K,), in squared sigmas."""
+    table = disc_table().astype(float)
+    radius = np.arange(len(table)) * STEP
+    energy: Array = (table**2 * radius[:, None]).sum(axis=0) * 2 * np.pi * STEP
+    return energy
+
+
 def _templates(radius: Array) -> NDArray[np.float32]:
-    table = _disc_table()
+    table = disc_table()
     position = np.minimum(radius / STEP, len(table) - 2)
     low = position.astype(np.intp)
     part = (position - low)[..., None].astype(np.float32)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +16,11 @@ Array = NDArray[np.float64]
 SURE = 0.6  # below this share of the evidence a piece stays unsure
 STRANGE = 12.0  # squared distance from the nearest centre beyond which nothing fits
 FIBRE_RATIO = 10.0  # length over width from which a piece is a fibre
+
+
+TO_XYZ = np.array(  # linear sRGB to CIE XYZ, IEC 61966-2-1
+    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
+)
 
 
 @dataclass(frozen=True)
@@ -38,18 +42,15 @@ LOOKS = (
     Look("green_corrosion", (58, -12, 1), (12, 6, 5)),
     Look("white_corrosion", (94, 0, 0.8), (6, 0.8, 1.4)),
     Look("filter_paper", (79, 0.2, 14), (8, 1.3, 4.5)),
-    Look("gum", (45, 18, 45), (14, 9, 13)),
 )
 
 
 def lab_of(rgb_linear: Array) -> Array:
-    """CIELAB (N, 3) of linear-light colours (N, 3) balanced so that white paper is 1, 1, 1."""
-    if not len(rgb_linear):
-        return np.empty((0, 3))
-    linear = np.clip(rgb_linear, 0, 1)
-    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    picture = coded.astype(np.float32).reshape(-1, 1, 3)
-    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_RGB2LAB), np.float64).reshape(-1, 3)
+    """CIELAB (N, 3) of linear-light sRGB colours (N, 3) balanced so that white paper is 1, 1, 1 (D65)."""
+    xyz = np.clip(rgb_linear, 0, 1) @ (TO_XYZ / TO_XYZ.sum(axis=1, keepdims=True)).T
+    f = np.where(xyz > (6 / 29) ** 3, np.cbrt(xyz), xyz / (3 * (6 / 29) ** 2) + 4 / 29)
+    x, y, z = f.T
+    return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=1)
 
 
 def looks_like(lab: Array, glint: Array, ratio: Array, thin: NDArray[np.bool_]) -> tuple[NDArray[np.str_], Array]:

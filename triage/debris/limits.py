@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.debris.by_light import DIAMETERS, blurred_disc
+from triage.debris.by_light import DIAMETERS, disc_energy
 
 Array = NDArray[np.float64]
 
@@ -54,9 +54,7 @@ def limits_of(sigma_px: float, seed_level: float, noise: float, smoothed_noise: 
 
 def _least_sized(relative_noise: float, sigma_px: float) -> float:
     """Diameter, in sigmas, from which light sizes to SIZED_SCATTER (contrast part included)."""
-    radius = np.arange(0.005, 10, 0.01)
-    energy = np.array([(blurred_disc(radius, d) ** 2 * 2 * np.pi * radius).sum() * 0.01 for d in DIAMETERS])
-    light_rel_u = relative_noise / (sigma_px * np.sqrt(energy))
+    light_rel_u = relative_noise / (sigma_px * np.sqrt(disc_energy()))
     scatter = np.hypot(light_rel_u, CONTRAST_REL_U) / 2
     good = np.flatnonzero(scatter <= SIZED_SCATTER)
     return float(DIAMETERS[good[0]] if good.size else DIAMETERS[-1])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -99,6 +100,7 @@ def _by_width(pieces: Pieces, strips: NDArray[np.bool_], rough: Array, sigma_px:
     return value, value * np.hypot(width_rel_u, 0.03) / 2
 
 
+@cache
 def _half_level_widths() -> tuple[Array, Array]:
     """Width of a blurred strip at half of its own peak, and its true width, both in blur sigmas."""
     true = np.linspace(0.05, 12, 240)
