@@ -50,7 +50,9 @@ class ByCard:
 
 @dataclass(frozen=True)
 class ByRule:
-    """A steel rule or graph paper in the picture."""
+    """A steel rule or graph paper in the picture; `unit` is its smallest division where its marks do not tell."""
+
+    unit: str | None = None
 
 
 @dataclass(frozen=True)
@@ -254,7 +256,7 @@ def _card_uncertainty(
 
 def _plain_scale(rgb: NDArray[np.uint8], by: By, known: store.Kept) -> tuple[PlaneMap, ScaleUncertainty]:
     if isinstance(by, ByRule):
-        return _rule_scale(rgb)
+        return _rule_scale(rgb, by)
     if isinstance(by, ByPoints):
         return _points_scale(by)
     if isinstance(by, ByLens):
@@ -266,10 +268,10 @@ def _plain_scale(rgb: NDArray[np.uint8], by: By, known: store.Kept) -> tuple[Pla
     raise BadSetting("the micrometres per pixel must be a number above 0")
 
 
-def _rule_scale(rgb: NDArray[np.uint8]) -> tuple[PlaneMap, ScaleUncertainty]:
+def _rule_scale(rgb: NDArray[np.uint8], by: ByRule) -> tuple[PlaneMap, ScaleUncertainty]:
     from calibration.ruler import find_rule_scale
 
-    rule = find_rule_scale(grey_of(rgb))
+    rule = find_rule_scale(rgb, unit=by.unit)
     return PlaneMap.similarity(rule.um_per_px), ScaleUncertainty(fit=rule.rel_u)
 
 

@@ -81,6 +81,8 @@ class PlaneMap:
 
     def _bend(self, straight: Points) -> Points:
         """Undo the lens polynomial: Newton on the radius, which grows with r in any real lens."""
+        if not any(self.lens):
+            return straight
         k1, k2 = self.lens
         target = np.sqrt(_squared_radius(straight))
         r = target

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import kept
-from calibration.calibrate import BadSetting, ByCard, ByScanner, Calibration, HowScaled, calibrate
+from calibration.calibrate import BadSetting, ByCard, ByScanner, Calibration, HowScaled, calibrate, remember_tone
 from calibration.errors import CalibrationError
 from calibration.locate import CardNotFound
 from calibration.photo_check import Problem, blank_too_dirty, no_card, too_crowded
@@ -184,6 +184,8 @@ def _measure(photo: Photo, how: HowScaled) -> _Measured:
         return _Measured(photo, _result(photo, None, None, (problem,)), None, None)
     if any(problem.fatal for problem in calibration.problems):
         return _Measured(photo, _result(photo, calibration, None, calibration.problems), None, None)
+    if photo.camera and calibration.source == "card":
+        remember_tone(calibration, photo.camera)
     debris = measure_debris(photo.rgb, calibration)
     crowded = too_crowded(debris.coverage)
     problems = (*calibration.problems, crowded) if crowded else calibration.problems

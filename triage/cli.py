@@ -79,6 +79,16 @@ class Fuel(str, Enum):
     diesel = "diesel"
 
 
+class Division(str, Enum):
+    """Smallest division of a rule; the value is its name in `calibration.ruler.DIVISIONS_UM`."""
+
+    mm = "mm"
+    half_mm = "1/2 mm"
+    sixteenth_in = "1/16 in"
+    thirty_second_in = "1/32 in"
+    sixty_fourth_in = "1/64 in"
+
+
 class Sheet(str, Enum):
     """Paper of the printed report or card."""
 
@@ -86,6 +96,7 @@ class Sheet(str, Enum):
     letter = "letter"
 
 
+RULE_UNIT_HELP = "smallest division of the rule, where its marks do not tell it"
 NOTICED = (
     "water",
     "layers",
@@ -155,6 +166,7 @@ def _draw_card(out: Path, paper: str, number: int, dpi: int, frame: str, *, dark
 def lens(
     name: Annotated[str, typer.Argument(help="name for this magnification setting")],
     rule: Annotated[Path, typer.Option(help="photo of a steel rule or graph paper at that setting")],
+    rule_unit: Annotated[Division | None, typer.Option(help=RULE_UNIT_HELP)] = None,
 ) -> None:
     """Keep the scale of a fixed magnification, such as a USB microscope, which is too close to see the markers."""
     from calibration.errors import CalibrationError
@@ -164,7 +176,7 @@ def lens(
 
     photo = open_photo(rule)
     try:
-        found = find_rule_scale(photo.rgb)
+        found = find_rule_scale(photo.rgb, unit=_value(rule_unit))
         path = keep_lens(name, LensScale(found.um_per_px, found.rel_u, max(photo.rgb.shape[:2])))
     except CalibrationError as error:
         raise UserError(f"{photo.file}: {error}.") from error
@@ -185,6 +197,7 @@ def analyse(
     paper: Annotated[Sheet, typer.Option(help="paper of the PDF")] = Sheet.a4,
     um_per_px: Annotated[float | None, typer.Option(help="scale without a card: micrometres per pixel")] = None,
     rule: Annotated[bool, typer.Option("--rule", help="scale from a steel rule or graph paper in the photo")] = False,
+    rule_unit: Annotated[Division | None, typer.Option(help=RULE_UNIT_HELP)] = None,
     points: Annotated[
         str | None, typer.Option(metavar="X1,Y1,X2,Y2,MM", help="scale from two points (px) this many mm apart")
     ] = None,
@@ -233,7 +246,7 @@ def analyse(
         machine=machine,
     )
     window_px = _numbers(window, "--window", ("X", "Y", "W", "H")) if window else None
-    how = HowScaled(by=_scale(um_per_px, points, lens, rule=rule), window=window_px)  # type: ignore[arg-type]
+    how = HowScaled(by=_scale(um_per_px, points, lens, rule=rule, unit=_value(rule_unit)), window=window_px)  # type: ignore[arg-type]
     outputs = Outputs(json=json, pdf=pdf, html=html, csv=csv, overlay=overlay, paper=paper.value)
     analysis = work(photos, Setup(how=how, sample=sample, blank=blank))
     refused = not any(photo.usable for photo in analysis.photos)
@@ -254,10 +267,12 @@ def _write_refusal(analysis: Analysis, json: Path | None) -> None:
             typer.echo(f"{photo.file}: {problem.message} {problem.remedy}", err=True)
 
 
-def _scale(um_per_px: float | None, points: str | None, lens: str | None, *, rule: bool) -> By:
+def _scale(
+    um_per_px: float | None, points: str | None, lens: str | None, *, rule: bool, unit: str | None
+) -> By:
     from calibration.calibrate import ByCard, ByLens, ByPoints, ByRule, ByStated
 
-    given = [name for name, use in (("--um-per-px", um_per_px), ("--points", points), ("--lens", lens), ("--rule", rule)) if use]
+    given = [name for name, use in (("--um-per-px", um_per_px), ("--points", points), ("--lens", lens), ("--rule", rule or unit)) if use]
     if um_per_px is not None and not um_per_px > 0:
         raise UserError(f"--um-per-px {um_per_px:g} must be above 0.")
     if len(given) > 1:
@@ -268,7 +283,7 @@ def _scale(um_per_px: float | None, points: str | None, lens: str | None, *, rul
         return ByPoints(*_numbers(points, "--points", ("X1", "Y1", "X2", "Y2", "MM")))
     if lens:
         return ByLens(lens)
-    return ByRule() if rule else ByCard()
+    return ByRule(unit) if rule or unit else ByCard()
 
 
 def _numbers(text: str, option: str, names: tuple[str, ...]) -> tuple[float, ...]:

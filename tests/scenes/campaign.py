@@ -16,7 +16,7 @@ from tests.scenes.materials import OPAQUE_DARK_MIX, PALE_MIX, USUAL_MIX
 from tests.scenes.paper import Paper
 from tests.scenes.phone import Phone, from_jpeg
 from tests.scenes.photograph import Photograph, SceneSpec, photograph
-from tests.scenes.print_model import Print, print_frame
+from tests.scenes.print_model import Print, print_map
 
 SET_SEEDS = {"development": 101, "hidden": 90210}
 PHOTO_PX = (4032, 3024)
@@ -181,11 +181,11 @@ def _phone(rng: np.random.Generator) -> Phone:
 def _fitted(camera: Camera, card: Print) -> Camera:
     """Move the camera back until the whole frame is in the picture."""
     frame = make_frame(card.frame)
-    printed = print_frame(card)
-    corners = np.array([[x, y] for x in (0, frame.width_mm) for y in (0, frame.height_mm)])
+    corners = [[x, y] for x in (0, frame.width_mm) for y in (0, frame.height_mm)]
+    *corners_mm, middle_mm = print_map(card).to_true(np.array([*corners, np.mean(corners, axis=0)]))
     size = np.array([camera.width_px, camera.height_px])
     while True:
-        seen = CameraMap(camera, printed.middle_mm()).to_px(printed.place.to_true(corners))
+        seen = CameraMap(camera, (middle_mm[0], middle_mm[1])).to_px(np.array(corners_mm))
         if (seen > EDGE_PX).all() and (seen < size - EDGE_PX).all():
             return camera
         camera = replace(camera, um_per_px=camera.um_per_px * 1.02)

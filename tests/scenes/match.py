@@ -86,7 +86,7 @@ def ecd_bias(true: Table, found: Table, pairs: Pairs) -> tuple[ClassBias, ...]:
 
 
 def kind_bias(true: Table, found: Table, pairs: Pairs, from_px: float) -> dict[str, tuple[float, int]]:
-    """Return each kind's ECD bias (median) and count, of paired particles of at least `from_px`, no fibres."""
+    """Return each kind's median ECD bias and count, of pairs of at least `from_px`, fibres left out."""
     kept = ~true["fibre"][pairs.true] & (true["ecd_px"][pairs.true] >= from_px)
     kinds = true["kind"][pairs.true][kept]
     ratio = (found["ecd_um"][pairs.found] / true["ecd_um"][pairs.true])[kept]

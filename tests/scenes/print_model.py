@@ -58,8 +58,12 @@ def print_frame(spec: Print) -> Printed:
     rng = np.random.default_rng([spec.seed, 5])
     ink = spread_toner(dots, zoom, spec, rng)
     _add_specks(ink, DOT_UM / zoom, spec, rng)
-    place = PrintMap(spec.scale, spec.wave_um / 1000, spec.wave_period_mm)
-    return Printed(ink, DOT_UM / zoom, spec.ink, place)
+    return Printed(ink, DOT_UM / zoom, spec.ink, print_map(spec))
+
+
+def print_map(spec: Print) -> PrintMap:
+    """Return where the print's drawing comes to lie."""
+    return PrintMap(spec.scale, spec.wave_um / 1000, spec.wave_period_mm)
 
 
 def printer_dots(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:

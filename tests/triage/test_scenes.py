@@ -12,10 +12,11 @@ from skimage import color
 
 from calibration.card import DOT_MM, make_frame
 from tests.scenes.camera import Camera, CameraMap
+from tests.scenes.campaign import campaign
 from tests.scenes.compose import Ground, compose
 from tests.scenes.debris import Debris, Piece, scatter
 from tests.scenes.light import CONTACT_KERNEL, Light
-from tests.scenes.match import ecd_bias, pair, precision, recall, scale_error, true_share
+from tests.scenes.match import ecd_bias, kind_bias, pair, precision, recall, scale_error, true_share
 from tests.scenes.materials import MATERIALS, OPAQUE_DARK_MIX
 from tests.scenes.paper import Paper, PrintMap
 from tests.scenes.phone import Phone, expose, srgb
@@ -339,6 +340,9 @@ def test_a_perfect_measurement_scores_perfectly_and_a_bad_one_does_not() -> None
     assert (exact.true == exact.found).all()
     assert recall(true, exact, 6) == precision(true, 33.0, exact, 6) == 1
     assert max(abs(row.bias) for row in ecd_bias(true, true, exact)) == 0
+    kinds = kind_bias(true, true, exact, 0)
+    assert sum(count for _, count in kinds.values()) == (~true["fibre"]).sum()
+    assert all(bias == 0 for bias, _ in kinds.values())
 
     half = true[::2].copy()
     half["ecd_um"] *= 1.1
@@ -361,6 +365,17 @@ def test_true_share_counts_from_the_stated_size() -> None:
 
     assert true_share(true, 75, 30) == pytest.approx(1 / 3)
     assert true_share(true, 75, 0) == pytest.approx(2 / 4)
+
+
+def test_nothing_of_the_hidden_set_is_in_the_development_set() -> None:
+    known, hidden = (campaign(name, (1008, 756)) for name in ("development", "hidden"))
+
+    assert [scene.expect for scene in known] == [scene.expect for scene in hidden]
+    for part in ("seed", "card", "paper", "light", "phone"):
+        shared = {getattr(scene.spec, part) for scene in known} & {
+            getattr(scene.spec, part) for scene in hidden
+        }
+        assert not shared
 
 
 def test_printer_and_card_agree_on_the_dot() -> None:

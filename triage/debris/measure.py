@@ -18,7 +18,7 @@ from triage.debris.outline import Segments, cell_segments, trace
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces, measure_pieces, outline_length, polygon_area
 from triage.debris.shape import feret_diameters, strip_length_and_width
-from triage.debris.sizes import Diameters, size_pieces
+from triage.debris.sizes import Diameters, TotalBlur, size_pieces
 from triage.debris.split import split_touching
 from triage.debris.tabulate import Debris, Sized, tabulate
 
@@ -106,7 +106,8 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
         seen = _outlined(departure, crop.window, sigma, dark=dark)
     found, edges, pieces = seen.found, seen.edges, seen.pieces
     total = float(np.hypot(sigma, SMOOTHING_PX))
-    sizes = size_pieces(found, edges, pieces, total, sigma_u, dark=dark)
+    rim = calibration.blur.overshoot if calibration.blur else 0.0
+    sizes = size_pieces(found, edges, pieces, TotalBlur(total, sigma_u, rim), dark=dark)
     return Sized(
         outline=seen.outline,
         labels=edges.labels,

@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 OUTLINE_SHIFT, OUTLINE_SHIFT_DARK = 0.36, -0.28
 LIGHT_SHIFT, LIGHT_SHIFT_MORE, LIGHT_SHIFT_DARK = 0.17, 0.08, -0.10
 SHIFT_U = 0.10
+RIM = 0.02  # a rim above this hides what the paper beside a piece shows
 FLAT, SOLID = 0.002, 0.008  # darkness beside flat marks, and from which on grains are plainly solid
 FAINT_CONTACT, DEEP_CONTACT = 0.015, 0.040
 RESOLVED = 5.5  # blur sigmas across: from here on the outline sizes a piece, below it the light does
@@ -39,6 +40,15 @@ JURY = 12  # small pieces needed to judge the blur by
 
 
 @dataclass(frozen=True)
+class TotalBlur:
+    """Blur of what was measured, its standard uncertainty, and the rim sharpening left, as a part of an edge's step."""
+
+    sigma_px: float
+    sigma_u_px: float
+    rim: float
+
+
+@dataclass(frozen=True)
 class Diameters:
     """ECD of each piece in pixels with its standard uncertainty, its contrast, and how it was sized."""
 
@@ -51,11 +61,12 @@ class Diameters:
 
 
 def size_pieces(
-    found: Found, edges: Edges, pieces: Pieces, sigma_px: float, sigma_u_px: float, *, dark: bool
+    found: Found, edges: Edges, pieces: Pieces, blur: TotalBlur, *, dark: bool
 ) -> Diameters:
-    """Size every piece; `sigma_px` is the blur of what was measured, `sigma_u_px` its standard uncertainty."""
+    """Size every piece of a photo on pale paper or on a dark ground."""
+    sigma_px, sigma_u_px = blur.sigma_px, blur.sigma_u_px
     rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
-    shift = _shift(found, edges, pieces, rough, sigma_px, dark=dark)
+    shift = _shift(found, edges, pieces, rough, blur, dark=dark)
     noise = NOISE_FACTOR * found.noise
     known = _known(pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px)))
     if known.label.size >= JURY:
@@ -130,12 +141,15 @@ class _Shift:
     light: float
 
 
-def _shift(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_px: float, *, dark: bool) -> _Shift:
+def _shift(
+    found: Found, edges: Edges, pieces: Pieces, rough: Array, blur: TotalBlur, *, dark: bool
+) -> _Shift:
     if dark:
         return _Shift(OUTLINE_SHIFT_DARK, LIGHT_SHIFT_DARK)
-    big = rough > JUDGES * sigma_px
-    darkness = contact_darkness(found.light, edges.labels, pieces.inside, big, sigma_px)
-    if darkness is None:  # nothing to judge by: debris is solid as a rule
+    big = rough > JUDGES * blur.sigma_px
+    darkness = contact_darkness(found.light, edges.labels, pieces.inside, big, blur.sigma_px)
+    if darkness is None or (blur.rim > RIM and darkness < SOLID):
+        # Nothing to judge by, or the phone's sharpening brightened what lies beside: debris is solid as a rule.
         return _Shift(OUTLINE_SHIFT, LIGHT_SHIFT + LIGHT_SHIFT_MORE / 2)
     solid = float(np.clip((darkness - FLAT) / (SOLID - FLAT), 0, 1))
     deep = float(np.clip((darkness - FAINT_CONTACT) / (DEEP_CONTACT - FAINT_CONTACT), 0, 1))
