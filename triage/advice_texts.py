@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from triage.sizing import inches
+
 
 @dataclass(frozen=True)
 class Wording:
@@ -166,7 +168,7 @@ ALWAYS_CAUTION = (
 
 def either_size(um: float) -> str:
     """Return a size in microns and in inches, as the trade writes both: 75 um (0.003 in)."""
-    return f"{um:.0f} um ({um / 25_400:.{3 if um >= 50 else 4}f} in)"
+    return f"{um:.0f} um ({inches(um)} in)"
 
 
 def pieces(count: int) -> str:

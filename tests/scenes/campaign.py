@@ -21,6 +21,14 @@ from tests.scenes.print_model import Print, print_map
 SET_SEEDS = {"development": 101, "hidden": 90210}
 PHOTO_PX = (4032, 3024)
 FOCUS_TILT_DEG = 10.0
+MEASURED: tuple[tuple[FrameName, float, int], ...] = (  # frame, tilt in degrees, markers covered
+    ("wide", 0.0, 0),
+    ("wide", 8.0, 2),
+    ("wide", 16.0, 0),
+    ("wide", 25.0, 2),
+    ("closeup", 2.0, 0),
+    ("closeup", 5.0, 2),
+)
 EDGE_PX = 40.0  # of picture round the card
 
 
@@ -36,19 +44,7 @@ class Scene:
 def campaign(set_name: str, size: tuple[int, int] = PHOTO_PX) -> tuple[Scene, ...]:
     """Return the scenes of a set: seven with debris, two empty cards, one blurred."""
     seed = SET_SEEDS[set_name]
-    measured = [
-        _scene(seed, k, frame, tilt, covered, size)
-        for k, (frame, tilt, covered) in enumerate(
-            (
-                ("wide", 0.0, 0),
-                ("wide", 8.0, 2),
-                ("wide", 16.0, 0),
-                ("wide", 25.0, 2),
-                ("closeup", 2.0, 0),
-                ("closeup", 5.0, 2),
-            )
-        )
-    ]
+    measured = [_scene(seed, k, *kind, size) for k, kind in enumerate(MEASURED)]
     dark = _scene(seed, 10, "closeup", 2.0, 0, size)
     assert dark.spec.card is not None
     pale = replace(dark.spec.debris, mix=PALE_MIX)

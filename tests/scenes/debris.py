@@ -93,7 +93,7 @@ def _make_piece(kind: str, ecd_mm: float, debris: Debris, rng: np.random.Generat
     colour = np.array(look.rgb) * brightness * np.exp(rng.normal(0, look.tint, 3))
     steep = 2 * look.height[0]
     return Piece(
-        kind=kind,
+        kind=look.called or kind,
         shape=shape,
         centre_mm=(0.0, 0.0),
         height_mm=float(thickness * rng.uniform(*look.height)),

@@ -106,8 +106,8 @@ def _slopes(
     piece: Piece,
     x: Field,
     y: Field,
-    depth: Field,
-    radius: Field,
+    depth: NDArray[np.float64],
+    radius: NDArray[np.float64],
     to_fine: NDArray[np.float64],
 ) -> tuple[Field, Field]:
     """Return the surface's fall along x and y (so that the normal is (fall_x, fall_y, 1))."""
@@ -181,7 +181,7 @@ def _cast_shadow(
         shift = to_fine @ (-towards[:2] / towards[2] * height)
         move = np.array([[scale, 0, 0], [0, scale, 0]], dtype=float)
         move[:, 2] = middle - scale * middle + shift
-        thrown = cv2.warpAffine(cover, move, cover.shape[::-1], flags=cv2.INTER_LINEAR)
+        thrown = np.asarray(cv2.warpAffine(cover, move, cover.shape[::-1]), np.float32)
         softness = height * light.lamp_radius / towards[2] ** 2 / pitch / 2
         shadow = np.maximum(shadow, _blurred(thrown, softness))
     open_part = 1 - cover  # of a grid point on the outline; what is covered is hidden, not shaded

@@ -30,6 +30,7 @@ class Material:
     clear: float = 0.0
     shine: float = 0.02
     tint: float = 0.06
+    called: str | None = None  # its kind in the truth, where that is not the material's own name
 
 
 MATERIALS = {
@@ -37,6 +38,7 @@ MATERIALS = {
         (0.16, 0.055, 0.020), 0.35, "flake", (0.2, 0.5), (1.0, 1.9), 0.20, mottle=0.25, tint=0.12
     ),
     "grit": Material((0.20, 0.165, 0.12), 0.45, "facets", (0.5, 0.9), (1.0, 1.5), 0.10),
+    "sand": Material((0.40, 0.36, 0.28), 0.18, "facets", (0.5, 0.9), (1.0, 1.5), 0.10, called="grit"),
     "rubber": Material((0.022, 0.022, 0.023), 0.25, "blob", (0.5, 0.9), (1.0, 2.2), 0.20, shine=0.04),
     "soot": Material((0.012, 0.012, 0.012), 0.15, "blob", (0.3, 0.6), (1.0, 1.4), 0.22, shine=0.0),
     "bright_metal": Material(
@@ -66,4 +68,4 @@ USUAL_MIX = (
     ("green_corrosion", 0.03),
 )
 OPAQUE_DARK_MIX = (("rust", 0.4), ("grit", 0.3), ("rubber", 0.2), ("soot", 0.1))
-PALE_MIX = (("white_corrosion", 0.4), ("grit", 0.3), ("clear_plastic", 0.15), ("filter_paper", 0.15))
+PALE_MIX = (("white_corrosion", 0.4), ("sand", 0.3), ("clear_plastic", 0.15), ("filter_paper", 0.15))

@@ -27,4 +27,4 @@ def crop_wrapped(field: Field, row: int, col: int, shape: tuple[int, int]) -> Fi
     """Cut `shape` from the endless repetition of `field`, beginning at (row, col)."""
     rows = (row + np.arange(shape[0])) % field.shape[0]
     cols = (col + np.arange(shape[1])) % field.shape[1]
-    return np.take(np.take(field, rows, axis=0), cols, axis=1)
+    return np.asarray(np.take(np.take(field, rows, axis=0), cols, axis=1))

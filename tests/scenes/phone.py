@@ -51,10 +51,10 @@ def expose(linear: Field, phone: Phone, rng: np.random.Generator) -> Field:
 def develop(linear: Field, phone: Phone) -> NDArray[np.uint8]:
     """Turn the noisy linear picture into the 8-bit sRGB picture before JPEG."""
     coded = _encode(linear, phone.curve)
-    luma = cv2.transform(coded, LUMA)
+    luma = np.asarray(cv2.transform(coded, LUMA), np.float32)
     if phone.chroma_px:
         coded -= luma[..., None]
-        coded = cv2.GaussianBlur(coded, (0, 0), phone.chroma_px)
+        coded = np.asarray(cv2.GaussianBlur(coded, (0, 0), phone.chroma_px), np.float32)
         coded += luma[..., None]
     finished = _finish_luma(luma, phone)
     coded += (finished - luma)[..., None]
@@ -77,8 +77,7 @@ def to_jpeg(rgb: NDArray[np.uint8], quality: int) -> bytes:
 
 def from_jpeg(data: bytes) -> NDArray[np.uint8]:
     """Decode to RGB."""
-    bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    return np.asarray(cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB))
+    return np.asarray(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR_RGB), np.uint8)
 
 
 def srgb(linear: Field) -> Field:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from triage.report import words
-from triage.sizing import Share
+from triage.sizing import Share, inches
 
 
 @pytest.mark.parametrize(
@@ -13,18 +13,18 @@ from triage.sizing import Share
 )
 def test_inches_as_the_trade_writes_them(um: float, inch: str) -> None:
     """1 in = 25 400 um; the trade calls 0.006, 0.003 and 0.001 in 150, 75 and 25 um (common practice)."""
-    assert words.inches(um) == inch
+    assert inches(um) == inch
 
 
 @pytest.mark.parametrize("um", [10.0, 15.0, 30.0, 62.0, 99.0, 340.0, 1234.0])
 def test_inches_are_right_to_half_a_last_place(um: float) -> None:
-    text = words.inches(um)
+    text = inches(um)
     half = 0.5 * 10 ** -len(text.split(".")[1])
     assert float(text) == pytest.approx(um / 25_400, abs=max(half, 5e-5))
 
 
 def test_tiny_sizes_are_not_called_nothing() -> None:
-    assert words.inches(1.0) == "under 0.0001"
+    assert inches(1.0) == "under 0.0001"
     assert words.microns(7.53) == "7.5"
 
 

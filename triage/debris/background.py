@@ -187,7 +187,9 @@ def _first_guess(brightness: Image, inside: NDArray[np.bool_], *, dark: bool) ->
     blocks = padded.reshape(rows, block, columns, block).transpose(0, 2, 1, 3).reshape(rows, columns, -1)
     known = np.isfinite(blocks).any(axis=2)
     level = np.zeros((rows, columns), np.float32)
-    level[known] = np.nanpercentile(blocks[known], 25 if dark else 75, axis=1)
+    ordered = np.sort(blocks[known], axis=1)  # what lies outside comes last
+    quartile = (np.isfinite(ordered).sum(axis=1) - 1) * (0.25 if dark else 0.75)
+    level[known] = np.take_along_axis(ordered, quartile.astype(int)[:, None], axis=1)[:, 0]
     spread = np.repeat(np.repeat(level, block, axis=0), block, axis=1)
     cut = (slice(brightness.shape[0]), slice(brightness.shape[1]))
     usable = np.repeat(np.repeat(known, block, axis=0), block, axis=1)[cut]

@@ -92,17 +92,24 @@ def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | 
 
 def _sweep(core: Mask, towards: Vector) -> Mask:
     """Draw the cores out along the shadow's side, fanned out by how well it is known."""
-    swept = core
+    swept = core.copy()
     for turn in (-FAN_RAD, 0.0, FAN_RAD):
         cosine, sine = np.cos(turn), np.sin(turn)
         along = np.array([towards[0] * cosine - towards[1] * sine, towards[0] * sine + towards[1] * cosine])
-        drawn, step = core, 1
+        drawn, step = core.copy(), 1
         while step < LONGEST_PX:
-            move = np.array([[1, 0, round(along[0] * step)], [0, 1, round(along[1] * step)]], np.float32)
-            drawn = drawn | cv2.warpAffine(drawn, move, core.shape[::-1], flags=cv2.INTER_NEAREST)
+            _or_moved(drawn, *np.round(along * step).astype(int).tolist())
             step *= 2
-        swept = swept | drawn
+        swept |= drawn
     return swept
+
+
+def _or_moved(mask: Mask, right: int, down: int) -> None:
+    """Add to `mask`, in place, itself moved by whole pixels."""
+    height, width = mask.shape
+    to = (slice(max(down, 0), height + min(down, 0)), slice(max(right, 0), width + min(right, 0)))
+    of = (slice(max(-down, 0), height + min(-down, 0)), slice(max(-right, 0), width + min(-right, 0)))
+    mask[to] |= mask[of].copy()
 
 
 def contact_darkness(

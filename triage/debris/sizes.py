@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 # part of the blur, and a size by light by a smaller one that grows with the darkness seen beside the pieces.
 # Found on rendered grains, path-traced and shaded, at 11 to 36 um/px: tests/benchmarks/accuracy.py.
 OUTLINE_SHIFT, OUTLINE_SHIFT_DARK = 0.36, -0.28
-LIGHT_SHIFT, LIGHT_SHIFT_MORE, LIGHT_SHIFT_DARK = 0.17, 0.08, -0.10
+LIGHT_SHIFT, LIGHT_SHIFT_MORE, LIGHT_SHIFT_DARK = 0.17, 0.08, -0.03
 SHIFT_U = 0.10
 RIM = 0.02  # a rim above this hides what the paper beside a piece shows
 FLAT, SOLID = 0.002, 0.008  # darkness beside flat marks, and from which on grains are plainly solid

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.analysis import Analysis
-from triage.report.words import inches, microns, over
-from triage.sizing import Passing
+from triage.report.words import microns, over
+from triage.sizing import Passing, inches
 from triage.sizing.passing import Population, count_share, select
 
 Array = NDArray[np.float64]

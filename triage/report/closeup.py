@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from triage.analysis import Analysis
 from triage.debris.particles import FLAG_BIT
 from triage.report.labels import font, write
-from triage.report.words import inches, microns, size
+from triage.report.words import microns, size
+from triage.sizing import inches
 
 Picture = NDArray[np.uint8]
 

@@ -14,7 +14,7 @@ from triage.analysis import Analysis
 from triage.debris.particles import ParticleTable
 from triage.report import words
 from triage.report.closeup import shown_particle
-from triage.sizing import Passing, Percentiles
+from triage.sizing import Passing, Percentiles, inches
 from triage.sizing.sieves import nearest_sieve
 
 TITLE = "Fuel filter debris check"
@@ -184,7 +184,7 @@ def passing_rows(analysis: Analysis) -> list[PassingRow]:
 def passing_caption(analysis: Analysis) -> str:
     """Return what the shares of the passing table are shares of."""
     from_um = analysis.sizes.from_um
-    return f"Share that would go through, {words.over(from_um)} ({words.inches(from_um)} in)"
+    return f"Share that would go through, {words.over(from_um)} ({inches(from_um)} in)"
 
 
 def size_rows(analysis: Analysis) -> list[tuple[str, ...]]:

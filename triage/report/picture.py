@@ -19,7 +19,8 @@ from triage.debris.particles import ParticleTable
 from triage.errors import UserError
 from triage.report.files import write_whole
 from triage.report.labels import place_labels, write
-from triage.report.words import inches, microns
+from triage.report.words import microns
+from triage.sizing import inches
 
 Picture = NDArray[np.uint8]
 Points = NDArray[np.float64]

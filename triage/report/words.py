@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from triage.sizing import Share, um_to_thou
+from triage.sizing import Share, inches, um_to_thou
 
 KIND_WORDS = {
     "fibre": "fibre or hair",
@@ -69,14 +69,6 @@ def microns(um: float) -> str:
         return f"{um:g}"
     value = float(f"{um:.3g}")
     return f"{value:.1f}" if value < 10 else f"{value:,.0f}".replace(",", " " if value >= 10_000 else "")
-
-
-def inches(um: float) -> str:
-    """Return a length in inches: three decimals as the trade does, four for small sizes: 0.006, 0.0012."""
-    value = um_to_thou(um) / 1000
-    if um >= 100:
-        return f"{value:.3f}"
-    return "under 0.0001" if value < 0.00005 else f"{value:.4f}".removesuffix("0")
 
 
 def thou(um: float) -> str:

@@ -3,7 +3,7 @@
 from triage.sizing.distribution import Percentiles, Sizes, moment_mean, size_distribution
 from triage.sizing.passing import Passing, Share, passing_shares
 from triage.sizing.ratings import Band
-from triage.sizing.sieves import Sieve, nearest_sieve, um_to_thou
+from triage.sizing.sieves import Sieve, inches, nearest_sieve, um_to_thou
 
 __all__ = [
     "Band",
@@ -12,6 +12,7 @@ __all__ = [
     "Share",
     "Sieve",
     "Sizes",
+    "inches",
     "moment_mean",
     "nearest_sieve",
     "passing_shares",

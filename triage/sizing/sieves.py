@@ -53,3 +53,11 @@ def nearest_sieve(um: float) -> Sieve | None:
 def um_to_thou(um: float) -> float:
     """Convert micrometres to thousandths of an inch."""
     return um / UM_PER_THOU
+
+
+def inches(um: float) -> str:
+    """Return a length in inches: three decimals as the trade does, four for small sizes: 0.006, 0.0012."""
+    value = um_to_thou(um) / 1000
+    if um >= 100:
+        return f"{value:.3f}"
+    return "under 0.0001" if value < 0.00005 else f"{value:.4f}".removesuffix("0")
