@@ -22,6 +22,8 @@ GROW_SNR = 3.0
 YARDSTICK_MARGIN = 1.25
 SEED_FLOOR = 0.04  # of the paper's light
 COLOUR_WEIGHT = 1.5  # colour counts more than brightness: a shadow darkens paper, it hardly colours it
+HALO = 0.2  # of a strong piece: what is fainter close beside it is its own dim seam
+HALO_SIGMAS = 8
 TILE = 64
 MEAN = np.full((1, 3), 1 / 3, np.float32)
 
@@ -60,7 +62,8 @@ def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: floa
     light, strength = smoothed(departure, smoothing_px)
     reach = 2.5 * np.hypot(sigma_px, smoothing_px) + 1
     peak = cv2.dilate(strength, disc(reach))
-    mask = (blobs & (strength > 0.5 * peak)).astype(np.uint8)
+    around = cv2.dilate(strength, np.ones((2 * round(HALO_SIGMAS * sigma_px) + 1,) * 2, np.uint8))
+    mask = (blobs & (strength > np.maximum(0.5 * peak, HALO * around))).astype(np.uint8)
     return Found(mask, light, strength, noise_of(light, window), seed, noise)
 
 

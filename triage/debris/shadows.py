@@ -19,9 +19,9 @@ from triage.debris.find import COLOUR_WEIGHT, Mask
 
 Vector = NDArray[np.float64]
 
-DARKEST = 0.62  # of the paper's light: sky and walls still light a phone picture's shadow
+DARKEST = 0.72  # of the paper's light: sky and walls still light a phone picture's shadow
 NEUTRAL = 0.22  # colour departure of a shadow, as a part of its light departure, at most
-CORE = 0.75  # of a piece's own peak: certainly particle
+CORE = 0.8  # of a piece's own peak: certainly particle
 LONGEST_PX = 48
 FAN_RAD = 0.45  # the side is known to about 25 degrees
 SURE_SNR = 1.5
