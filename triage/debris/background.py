@@ -1,6 +1,6 @@
 """Background: the bare paper under the debris, and each pixel's departure from it in linear light.
 
-The paper's level is estimated from the window itself at one eighth of the resolution: pixels that
+The paper's level is estimated from the window itself at a fraction of the resolution: pixels that
 look like paper are averaged with a Gaussian weight, pixels that do not are left out, and the choice
 is repeated until it settles. Uneven light and soft shadows are slow compared with debris, so they
 end up in the background.
@@ -16,10 +16,15 @@ from numpy.typing import NDArray
 
 Image = NDArray[np.float32]
 
-REDUCTION = 8
+LARGEST_REDUCTION = 8
+LEAST_ACROSS = 128  # reduced pixels along the longer side: a small picture is reduced less
 SMOOTHING = 6.0  # Gaussian sigma of the paper average, in reduced pixels
 ROUNDS = 4
-STRIP_ROWS = 512  # a multiple of REDUCTION
+STRIP_ROWS = 512  # shared out into whole reduced rows
+NEIGHBOURS = np.ones((3, 3), np.uint8)
+LEAST_LIGHT = 1e-3
+LEAST_SPAN = 0.2  # of white, between a dark ground and white
+MOST_FALL = 3.0  # natural logarithm: twenty times
 DARK = 0.15  # linear light: an even picture darker than this is a dark ground
 PLAIN_STEP = 0.4  # natural logarithm of light between two kinds of places: half as bright again
 
@@ -29,11 +34,12 @@ class Departure:
     """How far each pixel departs from the paper below it, as a part of the paper's own light.
 
     `step` is (H, W, 3), signed: positive where darker than pale paper, or brighter than a dark card.
-    `paper` is (h, w, 3), the background in linear light at 1 / REDUCTION of the resolution.
+    `paper` is (h, w, 3), the background in linear light at 1 / `reduction` of the resolution.
     """
 
     step: Image
     paper: Image
+    reduction: int
 
 
 def find_departure(
@@ -46,7 +52,8 @@ def find_departure(
     rgb : (H, W, 3), the photo cropped round the debris window
     lut : (256,), code value to linear light
     window : (H, W), nonzero inside the debris window
-    white : (3,), linear light of white paper; given for a dark card only, whose debris is brighter than it
+    white : (3,), linear light of white paper in the middle of the window's light; given for a dark ground
+        only, whose debris is brighter than it
 
     Raises
     ------
@@ -56,93 +63,152 @@ def find_departure(
     if not window.any():
         raise ValueError("the debris window lies outside the photo")
     table = np.ascontiguousarray(np.repeat(lut[:, None], 3, axis=1).reshape(1, 256, 3))
-    paper = _paper(_reduce(rgb, table), _reduce_mask(window), dark=white is not None)
+    by = _reduction(rgb.shape)
+    reduced, inside = _reduce(rgb, table, by), _reduce_mask(window, by)
+    paper = _paper(reduced, inside, dark=white is not None)
+    if white is None:
+        span = paper
+    else:
+        whole = white * _lamp(reduced.mean(axis=2), inside)[..., None]
+        span = -np.maximum(whole - paper, LEAST_SPAN * whole)
     step = np.empty(rgb.shape, np.float32)
-    for rows in _strips(rgb.shape[0]):
-        level = _enlarge(paper, rgb.shape, rows)
-        np.subtract(level, cv2.LUT(rgb[rows], table), out=step[rows])
-        step[rows] /= level if white is None else -np.maximum(white - level, 0.2 * white)
-    return Departure(step, paper)
+    for rows in _strips(rgb.shape[0], by):
+        np.subtract(_enlarge(paper, rgb.shape, rows, by), cv2.LUT(rgb[rows], table), out=step[rows])
+        step[rows] /= _enlarge(span, rgb.shape, rows, by)
+    return Departure(step, paper, by)
 
 
-def _strips(height: int) -> list[slice]:
-    return [slice(top, min(top + STRIP_ROWS, height)) for top in range(0, height, STRIP_ROWS)]
+def _reduction(shape: tuple[int, ...]) -> int:
+    return int(np.clip(max(shape[:2]) // LEAST_ACROSS, 1, LARGEST_REDUCTION))
 
 
-def _reduced_shape(height: int, width: int) -> tuple[int, int]:
-    return max(1, height // REDUCTION), max(1, width // REDUCTION)
+def _strips(height: int, by: int) -> list[slice]:
+    rows = STRIP_ROWS // by * by
+    return [slice(top, min(top + rows, height)) for top in range(0, height, rows)]
 
 
-def _reduce(rgb: NDArray[np.uint8], table: Image) -> Image:
+def _reduced_shape(shape: tuple[int, ...], by: int) -> tuple[int, int]:
+    return max(1, shape[0] // by), max(1, shape[1] // by)
+
+
+def _reduce(rgb: NDArray[np.uint8], table: Image, by: int) -> Image:
     """Average whole blocks in linear light; rows and columns beyond the last whole block are left out."""
-    rows, columns = _reduced_shape(*rgb.shape[:2])
+    rows, columns = _reduced_shape(rgb.shape, by)
     reduced = np.empty((rows, columns, 3), np.float32)
-    for strip in _strips(rgb.shape[0]):
-        linear = cv2.LUT(rgb[strip, : columns * REDUCTION], table)
-        last = min(strip.stop // REDUCTION, rows)
-        first = strip.start // REDUCTION
+    for strip in _strips(rgb.shape[0], by):
+        linear = cv2.LUT(rgb[strip, : columns * by], table)
+        last = min(strip.stop // by, rows)
+        first = strip.start // by
         if last > first:
-            block = linear[: (last - first) * REDUCTION]
+            block = linear[: (last - first) * by]
             reduced[first:last] = cv2.resize(block, (columns, last - first), interpolation=cv2.INTER_AREA)
     return reduced
 
 
-def _reduce_mask(window: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    rows, columns = _reduced_shape(*window.shape)
+def _reduce_mask(window: NDArray[np.uint8], by: int) -> NDArray[np.bool_]:
+    rows, columns = _reduced_shape(window.shape, by)
     part = cv2.resize(
-        (window[: rows * REDUCTION, : columns * REDUCTION] > 0).astype(np.float32),
+        (window[: rows * by, : columns * by] > 0).astype(np.float32),
         (columns, rows),
         interpolation=cv2.INTER_AREA,
     )
     return part > 0.999 if (part > 0.999).any() else part > 0
 
 
-def _enlarge(paper: Image, shape: tuple[int, ...], rows: slice) -> Image:
+def _enlarge(paper: Image, shape: tuple[int, ...], rows: slice, by: int) -> Image:
     """Bring the reduced background back to photo pixels for some rows, linearly interpolated."""
     padded = cv2.copyMakeBorder(paper, 1, 2, 0, 1, cv2.BORDER_REPLICATE)
-    first = rows.start // REDUCTION  # of `padded`: one row above the first needed
-    part = padded[first : first + STRIP_ROWS // REDUCTION + 2]
-    size = (part.shape[1] * REDUCTION, part.shape[0] * REDUCTION)
+    first = rows.start // by  # of `padded`: one row above the first needed
+    part = padded[first : first + STRIP_ROWS // by + 2]
+    size = (part.shape[1] * by, part.shape[0] * by)
     large = cv2.resize(part, size, interpolation=cv2.INTER_LINEAR)
-    return large[REDUCTION : REDUCTION + rows.stop - rows.start, : shape[1]]
+    return np.asarray(large[by : by + rows.stop - rows.start, : shape[1]], np.float32)
 
 
 def is_darker_than_debris(rgb: NDArray[np.uint8], lut: Image, window: NDArray[np.uint8]) -> bool:
     """Tell whether what the debris lies on is the darker of the picture's two kinds of places."""
-    brightness = lut[rgb[::REDUCTION, ::REDUCTION]].mean(axis=2)
-    inside = window[::REDUCTION, ::REDUCTION] > 0
+    by = _reduction(rgb.shape)
+    brightness = lut[rgb[::by, ::by]].mean(axis=2)
+    inside = window[::by, ::by] > 0
     foreign = _foreign(brightness, inside)
     if not foreign.any():
         return bool(np.median(brightness[inside]) < DARK)
-    return bool(np.median(brightness[foreign]) > np.median(brightness[inside & ~foreign]))
+    ground = inside & ~foreign
+    step = np.where(foreign, np.log(np.maximum(brightness, LEAST_LIGHT)), 0)
+    step -= np.where(foreign, _log_trend(brightness, ground), 0)
+    return bool(np.median(step[foreign]) > 0)
+
+
+def brightest(rgb: NDArray[np.uint8], lut: Image, window: NDArray[np.uint8]) -> tuple[float, float]:
+    """Linear light of a dark ground and of the brightest things on it, the lamp's fall-off taken out."""
+    by = _reduction(rgb.shape)
+    light = lut[rgb[::by, ::by]].max(axis=2)
+    inside = window[::by, ::by] > 0
+    even = (light / _lamp(light, inside))[inside]
+    return float(np.median(even)), float(np.percentile(even, 99.8))
+
+
+def _lamp(brightness: Image, inside: NDArray[np.bool_]) -> Image:
+    """How the lamp falls off over the ground, (h, w), 1 on average: it dims debris and ground alike."""
+    foreign = cv2.dilate(_foreign(brightness, inside).astype(np.uint8), NEIGHBOURS).astype(bool)
+    trend = _log_trend(brightness, inside & ~foreign)
+    return np.asarray(np.exp(np.clip(trend - trend[inside].mean(), -MOST_FALL, MOST_FALL)), np.float32)
 
 
 def _foreign(brightness: Image, inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Where the picture is plainly not background: the kind of place its rim mostly does not show.
 
-    Otsu's threshold on the logarithm of the light; nothing is foreign where the two kinds hardly differ.
+    Otsu's threshold on the logarithm of the light, the background's slope taken out and the threshold
+    found anew until it settles; nothing is foreign where the two kinds hardly differ.
     """
-    level = np.log(np.maximum(brightness, 1e-3))
-    low, high = float(level[inside].min()), float(level[inside].max())
+    level = np.log(np.maximum(brightness, LEAST_LIGHT))
+    flat = level
+    foreign = np.zeros_like(inside)
+    for _ in range(ROUNDS):
+        found = _unlike_rim(flat, inside)
+        if not found.any() or (found == foreign).all():
+            return found
+        foreign = found
+        flat = level - _log_trend(
+            brightness, inside & ~cv2.dilate(foreign.astype(np.uint8), NEIGHBOURS).astype(bool)
+        )
+    return foreign
+
+
+def _unlike_rim(level: Image, inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    low, high = np.percentile(level[inside], [0.5, 99.5])
     coded = ((level - low) * (255 / max(high - low, 1e-6))).clip(0, 255).astype(np.uint8)
     cut, _ = cv2.threshold(coded[inside].reshape(-1, 1), 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     bright = (coded > cut) & inside
     if not bright.any() or level[bright].mean() - level[inside & ~bright].mean() < PLAIN_STEP:
         return np.zeros_like(inside)
-    rim = inside & ~cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).astype(bool)
-    return bright if bright[rim].mean() < 0.5 else inside & ~bright
+    rim = inside & ~cv2.erode(inside.astype(np.uint8), NEIGHBOURS, borderValue=0).astype(bool)
+    return np.asarray(bright if bright[rim].mean() < 0.5 else inside & ~bright)
+
+
+def _log_trend(brightness: Image, keep: NDArray[np.bool_]) -> Image:
+    """Quadratic surface through the logarithm of the kept light: ground under a lamp falls off by ratios."""
+    level = np.log(np.maximum(brightness, LEAST_LIGHT))
+    if keep.sum() < 100:
+        return np.full_like(level, np.median(level[keep]) if keep.any() else np.median(level))
+    terms = _terms(brightness.shape, 2)
+    known = terms[keep].astype(np.float64)
+    weights = np.linalg.lstsq(known.T @ known, known.T @ level[keep], rcond=None)[0]
+    trend: Image = (terms @ weights).astype(np.float32)
+    return trend
 
 
 def _paper(reduced: Image, inside: NDArray[np.bool_], *, dark: bool) -> Image:
     """Estimate the bare paper in the reduced picture, (h, w, 3)."""
     brightness = reduced.mean(axis=2)
-    background = inside & ~cv2.dilate(_foreign(brightness, inside).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    foreign = cv2.dilate(_foreign(brightness, inside).astype(np.uint8), NEIGHBOURS).astype(bool)
+    background = inside & ~foreign
     inside = background if background.any() else inside
-    terms = _cubic_terms(brightness.shape)
+    terms = _terms(brightness.shape, 3)
     smooth = _first_guess(brightness, inside, dark=dark)
     keep = inside
     for _ in range(ROUNDS):
-        keep = inside & ~_looks_like_debris(brightness / smooth - 1, keep, dark=dark)
+        keep = inside & ~_looks_like_debris(brightness / smooth - 1, keep)
         # The polynomial carries the slope up to the window's edge; the average only what is left of it.
         trend = _fit(terms, brightness, keep)
         smooth = trend * _average(brightness / trend, keep)
@@ -153,20 +219,20 @@ def _paper(reduced: Image, inside: NDArray[np.bool_], *, dark: bool) -> Image:
     return np.maximum(np.stack(channels, axis=2), 1e-4)
 
 
-def _looks_like_debris(residual: Image, keep: NDArray[np.bool_], *, dark: bool) -> NDArray[np.bool_]:
+def _looks_like_debris(residual: Image, keep: NDArray[np.bool_]) -> NDArray[np.bool_]:
     middle = np.median(residual[keep])
     spread = 1.4826 * np.median(np.abs(residual[keep] - middle))
     cut = np.clip(3 * spread, 0.006, 0.05)
     off = np.abs(residual - middle) > cut
-    grown = cv2.dilate(off.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    grown = cv2.dilate(off.astype(np.uint8), NEIGHBOURS).astype(bool)
     # Where hardly anything is left the light, not the debris, is what departs.
     return grown if (keep & ~grown).sum() > 0.2 * keep.sum() else off & ~keep
 
 
-def _cubic_terms(shape: tuple[int, ...]) -> Image:
+def _terms(shape: tuple[int, ...], degree: int) -> Image:
     y, x = (np.linspace(-1, 1, size, dtype=np.float32) for size in shape)
-    powers = [(i, j) for i in range(4) for j in range(4 - i)]
-    return np.stack([y[:, None] ** i * x[None, :] ** j for i, j in powers], axis=2)
+    powers = [(i, j) for i in range(degree + 1) for j in range(degree + 1 - i)]
+    return np.asarray(np.stack([y[:, None] ** i * x[None, :] ** j for i, j in powers], axis=2))
 
 
 def _fit(terms: Image, values: Image, keep: NDArray[np.bool_]) -> Image:
@@ -193,7 +259,7 @@ def _first_guess(brightness: Image, inside: NDArray[np.bool_], *, dark: bool) ->
     spread = np.repeat(np.repeat(level, block, axis=0), block, axis=1)
     cut = (slice(brightness.shape[0]), slice(brightness.shape[1]))
     usable = np.repeat(np.repeat(known, block, axis=0), block, axis=1)[cut]
-    return _fit(_cubic_terms(brightness.shape), np.ascontiguousarray(spread[cut]), usable)
+    return _fit(_terms(brightness.shape, 3), np.ascontiguousarray(spread[cut]), usable)
 
 
 def _average(values: Image, keep: NDArray[np.bool_], sigma: float = SMOOTHING) -> Image:
@@ -202,7 +268,9 @@ def _average(values: Image, keep: NDArray[np.bool_], sigma: float = SMOOTHING) -
     total = np.zeros_like(values, np.float32)
     mass = np.zeros_like(total)
     for factor, share in ((1, 1.0), (4, 1e-3)):
-        total += share * cv2.GaussianBlur(values * weight, (0, 0), sigma * factor, borderType=cv2.BORDER_CONSTANT)
+        total += share * cv2.GaussianBlur(
+            values * weight, (0, 0), sigma * factor, borderType=cv2.BORDER_CONSTANT
+        )
         mass += share * cv2.GaussianBlur(weight, (0, 0), sigma * factor, borderType=cv2.BORDER_CONSTANT)
     everywhere = values[keep].mean() if keep.any() else values.mean()
-    return ((total + 1e-9 * everywhere) / (mass + 1e-9)).astype(np.float32)
+    return np.asarray(((total + 1e-9 * everywhere) / (mass + 1e-9)), np.float32)

@@ -17,6 +17,7 @@ from triage.debris.find import Mask, disc
 
 ROUNDS = 2
 REACH = 1.6  # blur sigmas from an edge at which the level has settled to within 6 %
+PAPER_SHARE = 0.3  # of a piece's level: a hole fainter than this shows the paper
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,8 @@ def refine(strength: Image, mask: Mask, sigma_px: float) -> Edges:
         field = strength - (inside + outside) / 2
         near = cv2.dilate(mask, disc(np.ceil(sigma_px)))
         mask = ((field > 0) & known & (near > 0)).astype(np.uint8)
-    count, labels = cv2.connectedComponents(_filled(mask), connectivity=8)
+    mask[[0, -1]] = mask[:, [0, -1]] = 0  # an outline needs a border to close in
+    count, labels = cv2.connectedComponents(_closed(mask, strength, inside, sigma_px), connectivity=8)
     return Edges(labels, count - 1, field, inside, outside)
 
 
@@ -67,7 +69,21 @@ def _local_mean(values: Image, chosen: NDArray[np.bool_], sigma_px: float) -> tu
     return total / (mass + 1e-6), mass > 1e-4
 
 
-def _filled(mask: Mask) -> Mask:
-    """Fill holes: a glint inside a particle is particle."""
-    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return cv2.drawContours(np.zeros_like(mask), outlines, -1, 1, cv2.FILLED)
+def _closed(mask: Mask, strength: Image, inside: Image, sigma_px: float) -> Mask:
+    """Fill holes: a glint inside a particle is particle. Wide ones of paper may lie between several."""
+    whole = mask.copy()
+    outlines, family = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    for outline, kin in zip(outlines, family[0] if family is not None else (), strict=True):
+        if kin[3] < 0:
+            continue
+        left, top, wide, tall = cv2.boundingRect(outline)
+        cut = (slice(top, top + tall), slice(left, left + wide))
+        hole = cv2.drawContours(np.zeros((tall, wide), np.uint8), [outline - (left, top)], -1, 1, cv2.FILLED)
+        hole[mask[cut] > 0] = 0
+        depth = cv2.distanceTransform(np.pad(hole, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+        middle = depth > REACH * sigma_px
+        paper = bool(middle.any()) and np.median(strength[cut][middle]) < PAPER_SHARE * np.median(
+            inside[cut][hole > 0]
+        )
+        whole[cut][hole > 0] = not paper
+    return whole

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from calibration.calibrate import Calibration
 from triage.debris import shadows, two_level
-from triage.debris.background import REDUCTION, Departure, Image, find_departure, is_darker_than_debris
+from triage.debris.background import Departure, Image, brightest, find_departure, is_darker_than_debris
+from triage.debris.bodies import with_bodies
 from triage.debris.edges import Edges, refine
 from triage.debris.find import Found, Mask, disc, find
 from triage.debris.limits import Limits, limits_of
@@ -19,6 +20,7 @@ from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces, measure_pieces, outline_length, polygon_area
 from triage.debris.shape import feret_diameters, strip_length_and_width
 from triage.debris.sizes import Diameters, TotalBlur, size_pieces
+from triage.debris.softness import own_blur
 from triage.debris.split import split_touching
 from triage.debris.tabulate import Debris, Sized, tabulate
 
@@ -29,7 +31,10 @@ UNKNOWN_BLUR_PX = (1.2, 0.4)  # a picture without one clean edge; usual for phon
 STEP_SHARE = 0.7  # of the level that counts as seen: a weaker outline is a blotch
 STRIP_RATIO = 5.0
 STRONG_STEP = 0.35  # of the paper's light: so strong an outline is debris however soft
-SOFT, SOFTEST = 1.6, 6.0
+THIN_SIGMAS = 8  # a strip wider than this has necks only where something touches
+SOFT = 1.5  # of the photo's blur: debris softer than this stands out of focus
+SOFTEST_PX = 6.0
+GROUND_SHARE = 0.1  # of white paper's light, at most, that a black ground throws back; from memory, no source
 SHARP = 0.55  # of an ideal edge's slope: a softer outline is a shadow
 
 
@@ -91,7 +96,9 @@ def _by_cells(crop: Crop, calibration: Calibration) -> Sized:
 
 
 def _by_light(crop: Crop, calibration: Calibration) -> Sized:
-    sigma, sigma_u = (calibration.blur.sigma_px, calibration.blur.sigma_u_px) if calibration.blur else UNKNOWN_BLUR_PX
+    sigma, sigma_u = (
+        (calibration.blur.sigma_px, calibration.blur.sigma_u_px) if calibration.blur else UNKNOWN_BLUR_PX
+    )
     light = calibration.light
     if calibration.frame is not None:
         dark = calibration.dark
@@ -99,12 +106,13 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
         dark = is_darker_than_debris(crop.rgb, light.tone.lut, crop.window)
     white = _white(crop, calibration) if dark else None
     departure = find_departure(crop.rgb, light.tone.lut, crop.window, white)
-    seen = _outlined(departure, crop.window, sigma, dark=dark)
-    softness = _softness(seen.pieces, sigma)
+    found = find(departure, crop.window, sigma, SMOOTHING_PX)
+    softness = _softness(found, sigma)
     if softness > SOFT:  # the debris stands out of focus: its own edges say how much
         sigma, sigma_u = sigma * softness, sigma_u * softness
-        seen = _outlined(departure, crop.window, sigma, dark=dark)
-    found, edges, pieces = seen.found, seen.edges, seen.pieces
+        found = find(departure, crop.window, sigma, SMOOTHING_PX)
+    seen = _outlined(found, departure, sigma, dark=dark)
+    edges, pieces = seen.edges, seen.pieces
     total = float(np.hypot(sigma, SMOOTHING_PX))
     rim = calibration.blur.overshoot if calibration.blur else 0.0
     sizes = size_pieces(found, edges, pieces, TotalBlur(total, sigma_u, rim), dark=dark)
@@ -134,35 +142,37 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
 
 @dataclass(frozen=True)
 class _Seen:
-    """What was found and outlined under one assumed blur."""
+    """What was found, outlined and parted."""
 
-    found: Found
     edges: Edges
     outline: Segments
     pieces: Pieces
     split: NDArray[np.bool_]
 
 
-def _outlined(departure: Departure, window: Mask, sigma_px: float, *, dark: bool) -> _Seen:
+def _outlined(found: Found, departure: Departure, sigma_px: float, *, dark: bool) -> _Seen:
     total = float(np.hypot(sigma_px, SMOOTHING_PX))
-    found = find(departure, window, sigma_px, SMOOTHING_PX)
-    mask = found.mask if dark else shadows.remove(found.mask, found.light, found.strength, total).mask
+    mask = (
+        with_bodies(found, sigma_px)
+        if dark
+        else shadows.remove(found.mask, found.light, found.strength, total).mask
+    )
     edges, origin = _parted(refine(found.strength, mask, total), total)
     outline = trace(edges.labels, edges.field)
     pieces = measure_pieces(edges, outline, departure, found.light, found.strength, total)
     step = pieces.inside - pieces.outside
-    real = (step > STEP_SHARE * found.seed_level) & ((pieces.sharpness > SHARP) | (step > STRONG_STEP))
+    # On a dark ground no shadow shows: what is soft there is debris out of focus or turned from the lamp.
+    plain = dark | (pieces.sharpness > SHARP) | (step > STRONG_STEP)
+    real = (step > STEP_SHARE * found.seed_level) & plain
     edges, outline, pieces = _keep(real, edges, outline, pieces)
     split = np.bincount(origin, minlength=origin.max(initial=0) + 1)[origin][real] > 1
-    return _Seen(found, edges, outline, pieces, split)
+    return _Seen(edges, outline, pieces, split)
 
 
-def _softness(pieces: Pieces, sigma_px: float) -> float:
-    """How much softer than the photo's blur the outlines of large strong pieces are, weighed by area."""
-    big = (pieces.area > (12 * sigma_px) ** 2) & (pieces.inside - pieces.outside > STRONG_STEP / 2)
-    if not big.any():
-        return 1.0
-    return float(np.clip(1 / np.average(pieces.sharpness[big], weights=pieces.area[big]), 1.0, SOFTEST))
+def _softness(found: Found, sigma_px: float) -> float:
+    """How much softer than the photo's blur the outlines of large strong pieces are."""
+    own = _before_smoothing(own_blur(found.strength, found.mask, sigma_px))
+    return min(own, SOFTEST_PX) / sigma_px
 
 
 def _before_smoothing(total_px: float) -> float:
@@ -170,12 +180,12 @@ def _before_smoothing(total_px: float) -> float:
 
 
 def _white(crop: Crop, calibration: Calibration) -> Image:
-    """White paper for a dark background: the card's own, or the brightest of the window."""
+    """White paper for a dark ground: the card's own, the window's brightest, or what the ground implies."""
     light = calibration.light
     if calibration.frame is not None:
         return np.asarray(light.paper_rgb, np.float32)
-    brightest = np.percentile(crop.rgb[::4, ::4].max(axis=2), 99.8)
-    return np.full(3, max(float(light.tone.lut[int(brightest)]), 0.1), np.float32)
+    ground, most = brightest(crop.rgb, light.tone.lut, crop.window)
+    return np.full(3, max(most, min(ground / GROUND_SHARE, 1.0), 0.1), np.float32)
 
 
 def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, NDArray[np.int32]]:
@@ -186,18 +196,31 @@ def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, NDArray[np.int32]]:
     length, width = strip_length_and_width(area, outline_length(outline, edges.count))
     solidity = np.ones(edges.count)
     boxes = np.zeros((edges.count, 4), np.int64)
-    # A bent fibre is all neck: it is left whole.
-    for index in np.flatnonzero((area > (4 * sigma_px) ** 2) & (length < STRIP_RATIO * width)):
+    for index in np.flatnonzero(area > (4 * sigma_px) ** 2):
         points = outline.start[bounds[index] : bounds[index + 1]].astype(np.float32)
-        solidity[index] = area[index] / max(feret_diameters(points)[2], 1e-9)
-        low, high = np.floor(points.min(axis=0)), np.ceil(points.max(axis=0))
+        low, high = (
+            np.maximum(np.floor(points.min(axis=0)), 0).astype(int),
+            np.ceil(points.max(axis=0)).astype(int),
+        )
         boxes[index] = [*low, *(high - low + 1)]
-    boxes[:, :2] = np.maximum(boxes[:, :2], 0)
+        view = edges.labels[low[1] : high[1] + 1, low[0] : high[0] + 1]
+        # A bent thin fibre is all neck: it is left whole.
+        if (
+            length[index] < STRIP_RATIO * width[index]
+            or 2 * _depth(view == index + 1) > THIN_SIGMAS * sigma_px
+        ):
+            solidity[index] = area[index] / max(feret_diameters(points)[2], 1e-9)
     origin = split_touching(edges.labels, boxes, solidity, sigma_px)
     return replace(edges, count=origin.size), origin
 
 
-def _keep(real: NDArray[np.bool_], edges: Edges, outline: Segments, pieces: Pieces) -> tuple[Edges, Segments, Pieces]:
+def _depth(piece: NDArray[np.bool_]) -> float:
+    return float(cv2.distanceTransform(np.pad(piece.astype(np.uint8), 1), cv2.DIST_L2, 5).max())
+
+
+def _keep(
+    real: NDArray[np.bool_], edges: Edges, outline: Segments, pieces: Pieces
+) -> tuple[Edges, Segments, Pieces]:
     """Drop what is not debris and number the rest anew."""
     number = np.zeros(real.size + 1, np.int32)
     number[1:][real] = np.arange(1, real.sum() + 1)
@@ -221,15 +244,15 @@ def _colour(pieces: Pieces, sizes: Diameters, departure: Departure, white: Image
     if white is None:
         return 1 - step
     rows, columns = departure.paper.shape[:2]
-    row = np.clip((pieces.y / REDUCTION).astype(int), 0, rows - 1)
-    column = np.clip((pieces.x / REDUCTION).astype(int), 0, columns - 1)
+    row = np.clip((pieces.y / departure.reduction).astype(int), 0, rows - 1)
+    column = np.clip((pieces.x / departure.reduction).astype(int), 0, columns - 1)
     paper = departure.paper[row, column] / white
     return np.asarray(paper + step * np.maximum(1 - paper, 0.2))
 
 
 def _on_edge(labels: NDArray[np.int32], window: Mask, count: int) -> NDArray[np.bool_]:
-    """Tell which pieces reach the window's edge."""
-    inner = cv2.erode(window, disc(1), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    """Tell which pieces reach the window's edge, or the pixel beside it where outlines close."""
+    inner = cv2.erode(window, disc(2), borderType=cv2.BORDER_CONSTANT, borderValue=0)
     touching = np.zeros(count + 1, bool)
     touching[labels[inner == 0]] = True
     return touching[1:]

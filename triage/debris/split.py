@@ -17,55 +17,68 @@ SOLID = 0.92  # convex pieces are not looked at
 SMALLEST = 2.5  # inscribed width of a part, in blur sigmas: less is ragged outline
 
 
-def split_touching(labels: Labels, boxes: NDArray[np.int64], solidity: NDArray[np.float64], sigma_px: float) -> Labels:
+def split_touching(
+    labels: Labels, boxes: NDArray[np.int64], solidity: NDArray[np.float64], sigma_px: float
+) -> Labels:
     """Part touching particles; returns, for every label of the result (from 1), the label it came from.
 
-    `labels` (H, W) is changed in place: the largest part keeps its label, others get new ones.
-    `boxes` (N, 4) and `solidity` (N,) describe the pieces in the order of their labels.
+    `labels` (H, W) is changed in place: the largest part keeps its label, others get new ones, and a hole
+    that one part alone encloses is filled: it is a glint, while one between several parts is paper.
+    `boxes` (N, 4) and `solidity` (N,) describe the pieces in the order of their labels; one with an empty
+    box is left as it is.
     """
     origin = list(range(1, len(boxes) + 1))
-    for index in np.flatnonzero(solidity < SOLID):
+    for index in np.flatnonzero(boxes[:, 2] > 0).tolist():
         left, top, width, height = boxes[index]
         view = labels[top : top + height, left : left + width]
         mask = np.pad((view == index + 1).astype(np.uint8), 1)
-        parts, count = part_at_necks(mask, sigma_px)
-        for part in range(2, count + 1):
-            origin.append(index + 1)
-            view[parts[1:-1, 1:-1] == part] = len(origin)
+        parts, count = (
+            part_at_necks(mask, sigma_px) if solidity[index] < SOLID else (mask.astype(np.int32), 1)
+        )
+        for part in range(1, count + 1):
+            whole = filled((parts == part).astype(np.uint8))[1:-1, 1:-1] > 0
+            if part > 1:
+                origin.append(index + 1)
+            free = (view == 0) | (parts[1:-1, 1:-1] == part)
+            view[whole & free] = index + 1 if part == 1 else len(origin)
     return np.array(origin, np.int32)
+
+
+def filled(mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Fill the holes of a mask."""
+    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return np.asarray(cv2.drawContours(np.zeros_like(mask), outlines, -1, 1, cv2.FILLED), np.uint8)
 
 
 def part_at_necks(mask: NDArray[np.uint8], sigma_px: float) -> tuple[Labels, int]:
     """Part one piece; returns labels 1..count, biggest first."""
-    depth = cv2.distanceTransform(mask, cv2.DIST_L2, 5)
-    smooth = cv2.GaussianBlur(depth, (0, 0), 1.0)
-    markers = _peaks(smooth, mask, SMALLEST * sigma_px / 2)
-    if markers.max() < 2:
-        return mask.astype(np.int32), 1
-    basins = _flood(smooth, markers, mask)
-    return _merged(basins, depth)
+    depth = np.asarray(cv2.distanceTransform(mask, cv2.DIST_L2, 5), np.float32)
+    smooth = np.asarray(cv2.GaussianBlur(depth, (0, 0), 1.0), np.float32)
+    basins = _basins(smooth, mask)
+    return _merged(basins, depth, SMALLEST * sigma_px / 2)
 
 
-def _peaks(depth: NDArray[np.float32], mask: NDArray[np.uint8], least: float) -> Labels:
-    top = (depth >= cv2.dilate(depth, np.ones((5, 5), np.uint8))) & (mask > 0) & (depth >= least)
-    return np.asarray(cv2.connectedComponents(top.astype(np.uint8), connectivity=8)[1], np.int32)
+def _basins(depth: NDArray[np.float32], mask: NDArray[np.uint8]) -> Labels:
+    """Give every pixel the peak that the steepest way up the depth leads to."""
+    height, width = depth.shape
+    padded = np.pad(depth, 1, constant_values=-1)
+    steps = [(row, column) for row in range(3) for column in range(3)]
+    around = np.stack([padded[row : row + height, column : column + width] for row, column in steps])
+    best = around.argmax(axis=0)
+    offset = np.array([(row - 1) * width + column - 1 for row, column in steps])
+    up = np.where(mask.ravel() > 0, np.arange(depth.size) + offset[best.ravel()], np.arange(depth.size))
+    level = depth.ravel()
+    up = np.where(level[up] > level, up, np.arange(depth.size))
+    while not np.array_equal(further := up[up], up):
+        up = further
+    peaks = np.zeros(depth.size, np.uint8)
+    peaks[up[mask.ravel() > 0]] = 1
+    tops = cv2.connectedComponents(peaks.reshape(depth.shape), connectivity=8)[1].ravel()
+    return np.where(mask > 0, tops[up].reshape(depth.shape), 0).astype(np.int32)
 
 
-def _flood(depth: NDArray[np.float32], markers: Labels, mask: NDArray[np.uint8]) -> Labels:
-    """Watershed of the depth from the markers; its border pixels go to a neighbour."""
-    height = np.uint8(255) - (depth * (254 / depth.max())).astype(np.uint8)
-    sown = markers.copy()
-    sown[mask == 0] = markers.max() + 1
-    flooded = cv2.watershed(cv2.merge([height] * 3), sown)
-    flooded[(flooded == markers.max() + 1) | (mask == 0)] = 0
-    for _ in range(3):
-        grown = cv2.dilate(np.maximum(flooded, 0).astype(np.float32), np.ones((3, 3), np.uint8))
-        flooded = np.where((flooded <= 0) & (mask > 0), grown.astype(np.int32), flooded)
-    return np.asarray(np.where(mask > 0, np.maximum(flooded, 0), 0), np.int32)
-
-
-def _merged(basins: Labels, depth: NDArray[np.float32]) -> tuple[Labels, int]:
-    """Join basins whose neck is wide, widest first; number what is left by size."""
+def _merged(basins: Labels, depth: NDArray[np.float32], least: float) -> tuple[Labels, int]:
+    """Join basins whose neck is wide, widest first, and those too shallow; number the rest by size."""
     count = int(basins.max())
     peak = np.zeros(count + 1)
     np.maximum.at(peak, basins.ravel(), depth.ravel())
@@ -73,7 +86,8 @@ def _merged(basins: Labels, depth: NDArray[np.float32]) -> tuple[Labels, int]:
     group = np.arange(count + 1)
     for (one, other), neck in sorted(necks.items(), key=lambda item: -item[1]):
         first, second = group[one], group[other]
-        if first != second and neck > NECK * min(peak[first], peak[second]):
+        shallower = min(peak[first], peak[second])
+        if first != second and (neck > NECK * shallower or shallower < least):
             group[group == second] = first
             peak[first] = max(peak[first], peak[second])
     joined = group[basins]
@@ -93,6 +107,8 @@ def _necks(basins: Labels, depth: NDArray[np.float32]) -> dict[tuple[int, int], 
         border = (one != other) & (one > 0) & (other > 0)
         low = np.minimum(one[border], other[border]).tolist()
         high = np.maximum(one[border], other[border]).tolist()
-        for pair, width in zip(zip(low, high, strict=True), np.maximum(here[border], there[border]).tolist(), strict=True):
+        for pair, width in zip(
+            zip(low, high, strict=True), np.maximum(here[border], there[border]).tolist(), strict=True
+        ):
             necks[pair] = max(necks.get(pair, 0.0), width)
     return necks
