@@ -11,7 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import kept
-from calibration.calibrate import BadSetting, ByCard, ByScanner, Calibration, HowScaled, calibrate, remember_tone
+from calibration.calibrate import (
+    BadSetting,
+    ByCard,
+    ByScanner,
+    Calibration,
+    HowScaled,
+    calibrate,
+    remember_tone,
+)
 from calibration.errors import CalibrationError
 from calibration.locate import CardNotFound
 from calibration.photo_check import Problem, blank_too_dirty, no_card, too_crowded
@@ -20,7 +28,7 @@ from triage.debris.measure import measure_debris
 from triage.debris.particles import ParticleTable, empty_table
 from triage.debris.tabulate import Debris
 from triage.errors import UserError
-from triage.filters import Filter, load_filters
+from triage.filters import load_filters
 from triage.photo import Photo, open_photo
 from triage.sizing import Passing, Sizes, passing_shares, size_distribution
 
@@ -297,7 +305,10 @@ def _blank(setup: Setup, table: ParticleTable) -> tuple[Blank | None, tuple[Prob
         raise UserError(f"The blank {each.result.file} could not be measured: {reasons} Take it again.")
     problems = []
     for low, high in zip(BLANK_BANDS_UM[:-1], BLANK_BANDS_UM[1:], strict=True):
-        counts = [int(((rows["ecd_um"] >= low) & (rows["ecd_um"] < high)).sum()) for rows in (each.debris.table, table)]
+        counts = [
+            int(((rows["ecd_um"] >= low) & (rows["ecd_um"] < high)).sum())
+            for rows in (each.debris.table, table)
+        ]
         band = f"over {low:g} um" if np.isinf(high) else f"{low:g} to {high:g} um"
         found = blank_too_dirty(band, *counts)
         problems += [found] if found else []

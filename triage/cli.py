@@ -113,19 +113,28 @@ NOTICED = (
 
 @app.command()
 def card(
-    out: Annotated[Path | None, typer.Option(help="file to write: .pdf for the whole card, .png for one frame")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="file to write: .pdf for the whole card, .png for one frame")
+    ] = None,
     paper: Annotated[Sheet, typer.Option(help="paper of the PDF")] = Sheet.a4,
-    number: Annotated[int, typer.Option(min=0, max=40, help="card number: stands for a printer and its paper")] = 0,
+    number: Annotated[
+        int, typer.Option(min=0, max=40, help="card number: stands for a printer and its paper")
+    ] = 0,
     dpi: Annotated[int, typer.Option(min=100, max=2400, help="of the PNG")] = 600,
     frame: Annotated[Frame, typer.Option(help="frame to draw as PNG")] = Frame.wide,
     dark: Annotated[bool, typer.Option("--dark/--pale", help="dark ground, for pale debris")] = False,
     measured: Annotated[
-        str | None, typer.Option(metavar="X,Y", help="caliper lengths in mm of the printed card's two long bars, to keep")
+        str | None,
+        typer.Option(
+            metavar="X,Y", help="caliper lengths in mm of the printed card's two long bars, to keep"
+        ),
     ] = None,
 ) -> None:
     """Draw the calibration card, or keep what a caliper says of a printed one."""
     if out is None and measured is None:
-        raise UserError("Say where to write the card with --out FILE.pdf, or what a print measures with --measured X,Y.")
+        raise UserError(
+            "Say where to write the card with --out FILE.pdf, or what a print measures with --measured X,Y."
+        )
     if measured is not None:
         _keep_card(number, measured)
     if out is not None:
@@ -151,14 +160,18 @@ def _draw_card(out: Path, paper: str, number: int, dpi: int, frame: str, *, dark
 
     kind = out.suffix.lower()
     if kind not in {".pdf", ".png"}:
-        raise UserError(f"--out {out}: the card is drawn as .pdf or .png; give a file name with one of these endings.")
+        raise UserError(
+            f"--out {out}: the card is drawn as .pdf or .png; give a file name with one of these endings."
+        )
     try:
         if kind == ".pdf":
             card_pdf(out, paper=paper, number=number)  # type: ignore[arg-type]
         else:
             frame_png(out, dpi=dpi, name=frame, number=number, dark=dark)  # type: ignore[arg-type]
     except OSError as error:
-        raise UserError(f"Cannot write {out}: {(error.strerror or str(error)).lower()}; choose another folder.") from error
+        raise UserError(
+            f"Cannot write {out}: {(error.strerror or str(error)).lower()}; choose another folder."
+        ) from error
     typer.echo(f"Card written to {out}.")
 
 
@@ -190,28 +203,41 @@ def lens(
 def analyse(
     photos: Annotated[list[Path], typer.Argument(help="one or more photos of one debris sample")],
     json: Annotated[Path | None, typer.Option(help="write the result as JSON")] = None,
-    pdf: Annotated[Path | None, typer.Option(help="write the report: customer's page, technician's page")] = None,
+    pdf: Annotated[
+        Path | None, typer.Option(help="write the report: customer's page, technician's page")
+    ] = None,
     html: Annotated[Path | None, typer.Option(help="write the report as one web page")] = None,
     csv: Annotated[Path | None, typer.Option(help="write every particle as CSV")] = None,
     overlay: Annotated[Path | None, typer.Option(help="write the photo with every particle outlined")] = None,
     paper: Annotated[Sheet, typer.Option(help="paper of the PDF")] = Sheet.a4,
-    um_per_px: Annotated[float | None, typer.Option(help="scale without a card: micrometres per pixel")] = None,
-    rule: Annotated[bool, typer.Option("--rule", help="scale from a steel rule or graph paper in the photo")] = False,
+    um_per_px: Annotated[
+        float | None, typer.Option(help="scale without a card: micrometres per pixel")
+    ] = None,
+    rule: Annotated[
+        bool, typer.Option("--rule", help="scale from a steel rule or graph paper in the photo")
+    ] = False,
     rule_unit: Annotated[Division | None, typer.Option(help=RULE_UNIT_HELP)] = None,
     points: Annotated[
-        str | None, typer.Option(metavar="X1,Y1,X2,Y2,MM", help="scale from two points (px) this many mm apart")
+        str | None,
+        typer.Option(metavar="X1,Y1,X2,Y2,MM", help="scale from two points (px) this many mm apart"),
     ] = None,
     lens: Annotated[str | None, typer.Option(metavar="NAME", help="scale from a kept lens")] = None,
-    window: Annotated[str | None, typer.Option(metavar="X,Y,W,H", help="count only inside this window (px)")] = None,
+    window: Annotated[
+        str | None, typer.Option(metavar="X,Y,W,H", help="count only inside this window (px)")
+    ] = None,
     origin: Annotated[Origin | None, typer.Option(help="where the debris was found")] = None,
     method: Annotated[Method | None, typer.Option(help="how it got onto the card")] = None,
-    fraction: Annotated[float | None, typer.Option(help="part of the debris that was photographed, 0 to 1")] = None,
+    fraction: Annotated[
+        float | None, typer.Option(help="part of the debris that was photographed, 0 to 1")
+    ] = None,
     volume_ml: Annotated[float | None, typer.Option(min=0, help="fuel sampled, ml")] = None,
     blank: Annotated[Path | None, typer.Option(help="photo of the empty card, sheet or paper")] = None,
     hours: Annotated[float | None, typer.Option(min=0, help="hours run since the last change")] = None,
     months: Annotated[float | None, typer.Option(min=0, help="months since the last change")] = None,
     litres: Annotated[float | None, typer.Option(min=0, help="litres burnt since the last change")] = None,
-    installed: Annotated[float | None, typer.Option(metavar="UM", min=1, help="rating of the installed filter")] = None,
+    installed: Annotated[
+        float | None, typer.Option(metavar="UM", min=1, help="rating of the installed filter")
+    ] = None,
     element: Annotated[Element | None, typer.Option(help="element of the installed filter")] = None,
     feed: Annotated[Feed | None, typer.Option(help="how fuel reaches the engine")] = None,
     fuel: Annotated[Fuel | None, typer.Option(help="what fuel it is")] = None,
@@ -228,7 +254,9 @@ def analyse(
     from triage.report import Outputs, summary_text, write_report
 
     if fraction is not None and not 0 < fraction <= 1:
-        raise UserError(f"--fraction {fraction:g} must be above 0 and at most 1: the part of the debris on the card.")
+        raise UserError(
+            f"--fraction {fraction:g} must be above 0 and at most 1: the part of the debris on the card."
+        )
     sample = Sample(
         origin=_value(origin),
         method=_value(method),
@@ -272,7 +300,16 @@ def _scale(
 ) -> By:
     from calibration.calibrate import ByCard, ByLens, ByPoints, ByRule, ByStated
 
-    given = [name for name, use in (("--um-per-px", um_per_px), ("--points", points), ("--lens", lens), ("--rule", rule or unit)) if use]
+    given = [
+        name
+        for name, use in (
+            ("--um-per-px", um_per_px),
+            ("--points", points),
+            ("--lens", lens),
+            ("--rule", rule or unit),
+        )
+        if use
+    ]
     if um_per_px is not None and not um_per_px > 0:
         raise UserError(f"--um-per-px {um_per_px:g} must be above 0.")
     if len(given) > 1:
@@ -292,7 +329,9 @@ def _numbers(text: str, option: str, names: tuple[str, ...]) -> tuple[float, ...
     except ValueError:
         values = ()
     if len(values) != len(names):
-        raise UserError(f"{option} {text} must be {len(names)} numbers with commas between: {','.join(names)}.")
+        raise UserError(
+            f"{option} {text} must be {len(names)} numbers with commas between: {','.join(names)}."
+        )
     return values
 
 
@@ -332,6 +371,9 @@ def _status() -> int:
         if wrong_usage:
             print(f"triage: {wrong_usage()} (triage --help shows how)", file=sys.stderr)
             return 2
-        print(f"triage: something went wrong inside ({type(error).__name__}: {error}); please report it.", file=sys.stderr)
+        print(
+            f"triage: something went wrong inside ({type(error).__name__}: {error}); please report it.",
+            file=sys.stderr,
+        )
         return 1
     return status if isinstance(status, int) else 0

@@ -68,7 +68,9 @@ def cover(shape: shapely.Polygon, size: tuple[int, int]) -> Cover:
     whole = np.zeros(size, np.float32)
     sides = np.arange(width + 1) - 0.5
     for enter, leave in zip(x[:, ::2].T, x[:, 1::2].T, strict=True):
-        passed = np.clip(leave[:, None], sides[:-1], sides[1:]) - np.clip(enter[:, None], sides[:-1], sides[1:])
+        passed = np.clip(leave[:, None], sides[:-1], sides[1:]) - np.clip(
+            enter[:, None], sides[:-1], sides[1:]
+        )
         whole[first:last] += passed.reshape(last - first, SUB_ROWS, width).mean(axis=1)
     return whole
 
@@ -109,7 +111,9 @@ def rows_of(shapes: Sequence[shapely.Polygon], pitch: int) -> tuple[list[shapely
     return laid, (-(-len(shapes) // columns) * pitch, columns * pitch)
 
 
-def measured(rgb: NDArray[np.uint8], um_per_px: float = 10.0, window: tuple[float, ...] | None = None) -> Debris:
+def measured(
+    rgb: NDArray[np.uint8], um_per_px: float = 10.0, window: tuple[float, ...] | None = None
+) -> Debris:
     """Measure a picture of stated scale."""
     how = HowScaled(by=ByStated(um_per_px), window=window)  # type: ignore[arg-type]
     return measure_debris(rgb, calibrate(rgb, how))

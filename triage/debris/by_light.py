@@ -44,7 +44,11 @@ class SmallPieces:
     def rows(self, part: NDArray[np.intp]) -> SmallPieces:
         """Some of the pieces."""
         return SmallPieces(
-            self.label[part], self.centre[part], self.rough_diameter[part], self.contrast[part], self.contrast_u[part]
+            self.label[part],
+            self.centre[part],
+            self.rough_diameter[part],
+            self.contrast[part],
+            self.contrast_u[part],
         )
 
 
@@ -150,7 +154,9 @@ def _misfit(patch: _Patches, small: SmallPieces, sigma_px: float, noise: float) 
     return misfit, amplitude, np.log(power + prior)
 
 
-def _patches(light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma: float) -> _Patches:
+def _patches(
+    light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma: float
+) -> _Patches:
     half = int(np.ceil(small.rough_diameter.max() / 2 + RIM * sigma)) + 1
     offset = np.arange(-half, half + 1)
     whole = np.round(small.centre).astype(int)

@@ -53,7 +53,9 @@ def lab_of(rgb_linear: Array) -> Array:
     return np.stack([116 * y - 16, 500 * (x - y), 200 * (y - z)], axis=1)
 
 
-def looks_like(lab: Array, glint: Array, ratio: Array, thin: NDArray[np.bool_]) -> tuple[NDArray[np.str_], Array]:
+def looks_like(
+    lab: Array, glint: Array, ratio: Array, thin: NDArray[np.bool_]
+) -> tuple[NDArray[np.str_], Array]:
     """Name each piece's kind and the share of the evidence for it, (N,) each.
 
     lab (N, 3); glint (N,), share of pixels brighter than paper; ratio (N,), length over width;

@@ -32,7 +32,9 @@ class Limits:
     smallest_sized_faint_um: float
 
 
-def limits_of(sigma_px: float, seed_level: float, noise: float, smoothed_noise: float, um_per_px: float) -> Limits:
+def limits_of(
+    sigma_px: float, seed_level: float, noise: float, smoothed_noise: float, um_per_px: float
+) -> Limits:
     """Work out the limits of one photo.
 
     sigma_px: the photo's blur. seed_level: departure that counts as seen, after smoothing by sigma_px.
@@ -42,7 +44,9 @@ def limits_of(sigma_px: float, seed_level: float, noise: float, smoothed_noise: 
     for contrast in (OPAQUE, FAINT):
         level = (seed_level + FOUND_MARGIN * smoothed_noise) / contrast
         seen[contrast] = np.sqrt(2) * sigma_px * np.sqrt(-8 * np.log1p(-min(level, 0.98)))
-        sized[contrast] = max(seen[contrast], SIZED_SIGMAS * sigma_px, sigma_px * _least_sized(noise / contrast, sigma_px))
+        sized[contrast] = max(
+            seen[contrast], SIZED_SIGMAS * sigma_px, sigma_px * _least_sized(noise / contrast, sigma_px)
+        )
     return Limits(
         FWHM * sigma_px * um_per_px,
         seen[OPAQUE] * um_per_px,

@@ -66,7 +66,13 @@ def trace(labels: NDArray[np.int32], field: NDArray[np.float32]) -> Segments:
         inside = corner_labels[fresh] == label[fresh, None]
         pattern = inside @ np.array([1, 2, 4, 8])
         parts += _segments(
-            row[fresh], column[fresh], label[fresh], pattern, corner_labels[fresh], corner_values[fresh], labels.shape[1]
+            row[fresh],
+            column[fresh],
+            label[fresh],
+            pattern,
+            corner_labels[fresh],
+            corner_values[fresh],
+            labels.shape[1],
         )
     return _gather(parts)
 
@@ -86,7 +92,16 @@ def _segments(row, column, label, pattern, cell_labels, values, width):  # type:
             continue
         for edge_from, edge_to in pairs:
             ends = [
-                _crossing(edge, code, row[chosen], column[chosen], label[chosen], cell_labels[chosen], values[chosen], width)
+                _crossing(
+                    edge,
+                    code,
+                    row[chosen],
+                    column[chosen],
+                    label[chosen],
+                    cell_labels[chosen],
+                    values[chosen],
+                    width,
+                )
                 for edge in (edge_from, edge_to)
             ]
             parts.append((label[chosen], ends[0][0], ends[1][0], ends[0][1], ends[1][1]))
@@ -108,7 +123,9 @@ def _crossing(edge, code, row, column, label, cell_labels, values, width):  # ty
     return point, ((row + corner[0]) * width + column + corner[1]) * 2 + across
 
 
-def _gather(parts: list[tuple[NDArray[np.int32], Points, Points, NDArray[np.int64], NDArray[np.int64]]]) -> Segments:
+def _gather(
+    parts: list[tuple[NDArray[np.int32], Points, Points, NDArray[np.int64], NDArray[np.int64]]],
+) -> Segments:
     if not parts:
         nothing = np.empty((0, 2))
         none = np.empty(0, np.int64)
@@ -149,11 +166,15 @@ def polygons(segments: Segments, count: int) -> list[NDArray[np.float32]]:
     bounds = np.searchsorted(segments.label, np.arange(1, count + 2))
     for index in range(count):
         part = slice(bounds[index], bounds[index + 1])
-        outlines[index] = _longest_loop(segments.start[part], segments.start_key[part], segments.end_key[part])
+        outlines[index] = _longest_loop(
+            segments.start[part], segments.start_key[part], segments.end_key[part]
+        )
     return outlines
 
 
-def _longest_loop(start: Points, start_key: NDArray[np.int64], end_key: NDArray[np.int64]) -> NDArray[np.float32]:
+def _longest_loop(
+    start: Points, start_key: NDArray[np.int64], end_key: NDArray[np.int64]
+) -> NDArray[np.float32]:
     follow = {key: index for index, key in enumerate(start_key.tolist())}
     ends = end_key.tolist()
     best: list[int] = []

@@ -44,7 +44,11 @@ class Column:
 COLUMNS = (
     Column("id", "i4", "number of the particle in this result, from 1, biggest first"),
     Column("photo", "i4", "index of its photo in `photos`"),
-    Column("x_mm", "f8", "centre, card millimetres from the frame's top-left corner (the photo's, without a card)"),
+    Column(
+        "x_mm",
+        "f8",
+        "centre, card millimetres from the frame's top-left corner (the photo's, without a card)",
+    ),
     Column("y_mm", "f8", "as x_mm, downwards"),
     Column("x_px", "f8", "centre in the upright photo, whole numbers are pixel centres"),
     Column("y_px", "f8", "as x_px, downwards"),
@@ -58,13 +62,17 @@ COLUMNS = (
     Column("length_um", "f8", "fibres: along the centre line; others: feret_max_um"),
     Column("width_um", "f8", "fibres: area over length; others: feret_min_um"),
     Column("passing_size_um", "f8", "smallest clean-cut opening that lets it through; NaN below the limit"),
-    Column("passing_below_um", "f8", "set where the width lies below the limit: passing size is less than this"),
+    Column(
+        "passing_below_um", "f8", "set where the width lies below the limit: passing size is less than this"
+    ),
     Column("kind", "U16", "what it looks like"),
     Column("kind_confidence", "f8", "0..1, learnt on rendered scenes"),
     Column("below_sizing_limit", "?", "seen, but too small or too faint to size in this photo"),
     Column("touches_edge", "?", "cut by the edge of the debris window"),
     Column("flags", "u4", "bit set, see FLAGS"),
-    Column("weight", "f8", "Miles-Lantuejoul edge weight: how many such particles this one stands for", False),
+    Column(
+        "weight", "f8", "Miles-Lantuejoul edge weight: how many such particles this one stands for", False
+    ),
     Column("contrast", "f8", "linear light missing (or added) inside, as a part of the paper's", False),
     Column("lightness", "f8", "CIELAB L*, balanced on the card", False),
     Column("lab_a", "f8", "CIELAB a*", False),

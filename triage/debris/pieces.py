@@ -80,7 +80,9 @@ def measure_pieces(
     np.maximum.at(depth, piece, inner)
     step = departure.step.reshape(-1, 3)[place]
     length = outline_length(segments, count)
-    inside, outside, slope = (_along(segments, length, image) for image in (edges.inside, edges.outside, _slope(strength)))
+    inside, outside, slope = (
+        _along(segments, length, image) for image in (edges.inside, edges.outside, _slope(strength))
+    )
     # The Sobel kernel smooths by a Gaussian of about 0.7 px itself.
     ideal = np.maximum(inside - outside, 1e-6) / np.sqrt(2 * np.pi * (sigma_px**2 + 0.5))
     return Pieces(
@@ -116,7 +118,9 @@ def _along(segments: Segments, length: Array, image: Image) -> Array:
     return np.bincount(segments.label - 1, part * values, length.size) / np.maximum(length, 1e-9)
 
 
-def _boxes(piece: NDArray[np.int64], x: NDArray[np.int64], y: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+def _boxes(
+    piece: NDArray[np.int64], x: NDArray[np.int64], y: NDArray[np.int64], count: int
+) -> NDArray[np.int64]:
     low = np.full((count, 2), np.iinfo(np.int64).max)
     high = np.full((count, 2), -1)
     for axis, values in enumerate((x, y)):

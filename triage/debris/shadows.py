@@ -65,7 +65,9 @@ def _core(mask: Mask, light: Image, colour: Image, part: float, darkest: float =
 
 def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | None:
     """Find the side on which the paper beside the cores is darker, over all of them."""
-    distance, nearest = cv2.distanceTransformWithLabels(1 - core, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
+    distance, nearest = cv2.distanceTransformWithLabels(
+        1 - core, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP
+    )
     ring = (distance > 2 * sigma_px) & (distance < 2 * sigma_px + 6) & (colour < 0.05 + 0.25 * light)
     place = np.flatnonzero(ring)
     owner = nearest.ravel()[place]
@@ -75,7 +77,9 @@ def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | 
     inner_y, inner_x = np.divmod(inner, light.shape[1])
     inner_owner = nearest.ravel()[inner]
     size = np.bincount(inner_owner, minlength=count)
-    centre = np.stack([np.bincount(inner_owner, axis, count) for axis in (inner_x, inner_y)]) / np.maximum(size, 1)
+    centre = np.stack([np.bincount(inner_owner, axis, count) for axis in (inner_x, inner_y)]) / np.maximum(
+        size, 1
+    )
     step = np.stack([x, y]) - centre[:, owner]
     step /= np.hypot(*step) + 1e-9
     dark = np.clip(light.ravel()[place], -0.05, 0.6)
@@ -123,7 +127,9 @@ def contact_darkness(
     if big.sum() < 4:
         return None
     mask = (labels > 0).astype(np.uint8)
-    distance, nearest = cv2.distanceTransformWithLabels(1 - mask, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP)
+    distance, nearest = cv2.distanceTransformWithLabels(
+        1 - mask, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP
+    )
     owner = np.zeros(int(nearest.max()) + 1, np.int64)
     inner = np.flatnonzero(mask)
     owner[nearest.ravel()[inner]] = labels.ravel()[inner]

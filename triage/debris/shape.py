@@ -26,7 +26,9 @@ class Shapes:
 
 def measure_shapes(segments: Segments, count: int) -> Shapes:
     """Measure all outlines; `segments` carries points already mapped to micrometres."""
-    centre = np.stack([np.bincount(segments.label - 1, axis, count).astype(float) for axis in segments.start.T], axis=1)
+    centre = np.stack(
+        [np.bincount(segments.label - 1, axis, count).astype(float) for axis in segments.start.T], axis=1
+    )
     centre /= np.maximum(np.bincount(segments.label - 1, minlength=count), 1)[:, None]
     start = segments.start - centre[segments.label - 1]
     end = segments.end - centre[segments.label - 1]

@@ -32,7 +32,9 @@ JUDGES = 6.0  # blur sigmas across: large enough to show a contact shadow
 LIKE_COLOUR = 0.12  # spread of colour ratios within one material
 PLAIN_CONTRAST = (0.8, 0.15)  # of debris on paper where no larger piece tells
 CONTRAST_U = 0.04
-NOISE_FACTOR = 2.0  # smoothing and JPEG leave noise that neighbours share: it counts for more than one pixel's
+NOISE_FACTOR = (
+    2.0  # smoothing and JPEG leave noise that neighbours share: it counts for more than one pixel's
+)
 FEWEST_SIGMAS = 1.5
 STRIP_RATIO = 4.0
 EVEN_WIDTH = 1.8  # widest over mean width of a strip
@@ -60,15 +62,15 @@ class Diameters:
     sigma_px: float  # blur under which the small pieces fit best
 
 
-def size_pieces(
-    found: Found, edges: Edges, pieces: Pieces, blur: TotalBlur, *, dark: bool
-) -> Diameters:
+def size_pieces(found: Found, edges: Edges, pieces: Pieces, blur: TotalBlur, *, dark: bool) -> Diameters:
     """Size every piece of a photo on pale paper or on a dark ground."""
     sigma_px, sigma_u_px = blur.sigma_px, blur.sigma_u_px
     rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
     shift = _shift(found, edges, pieces, rough, blur, dark=dark)
     noise = NOISE_FACTOR * found.noise
-    known = _known(pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px)))
+    known = _known(
+        pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px))
+    )
     if known.label.size >= JURY:
         sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
     value, u = _by_outline(pieces, sigma_px, shift.outline)
@@ -96,7 +98,9 @@ def _strips(pieces: Pieces) -> NDArray[np.bool_]:
     return np.asarray((length > STRIP_RATIO * width) & (2 * pieces.depth < EVEN_WIDTH * width + 1))
 
 
-def _by_width(pieces: Pieces, strips: NDArray[np.bool_], rough: Array, sigma_px: float, shift: float) -> tuple[Array, Array]:
+def _by_width(
+    pieces: Pieces, strips: NDArray[np.bool_], rough: Array, sigma_px: float, shift: float
+) -> tuple[Array, Array]:
     """ECD of strips from length and true width: a narrow strip's half-level width is mostly blur, its light is not."""
     chosen = np.flatnonzero(strips)
     length, seen = strip_length_and_width(pieces.area[chosen], pieces.perimeter[chosen])
@@ -104,8 +108,12 @@ def _by_width(pieces: Pieces, strips: NDArray[np.bool_], rough: Array, sigma_px:
     wide = np.interp(seen / sigma_px, *_half_level_widths()) * sigma_px
     filled = np.clip(pieces.inside[chosen] / contrast, 0.02, 0.98)
     narrow = 2 * sigma_px * _normal_quantile((1 + filled) / 2)
-    trust = np.clip((seen / sigma_px - 2.6) / 0.6, 0, 1)  # the outline's say, growing from no width to a clear one
-    width = np.maximum(trust * wide + (1 - trust) * narrow - 2 * shift * sigma_px * (0.5 + trust / 2), 0.2 * narrow)
+    trust = np.clip(
+        (seen / sigma_px - 2.6) / 0.6, 0, 1
+    )  # the outline's say, growing from no width to a clear one
+    width = np.maximum(
+        trust * wide + (1 - trust) * narrow - 2 * shift * sigma_px * (0.5 + trust / 2), 0.2 * narrow
+    )
     width_rel_u = np.hypot((1 - trust) * contrast_u / contrast, 2 * SHIFT_U * sigma_px / width)
     value = np.sqrt(4 * length * width / np.pi)
     return value, value * np.hypot(width_rel_u, 0.03) / 2
@@ -175,7 +183,9 @@ def _by_outline(pieces: Pieces, sigma_px: float, shift: float) -> tuple[Array, A
     return value, np.hypot(2 * SHIFT_U * sigma_px, wobble)
 
 
-def _like_contrast(pieces: Pieces, resolved: NDArray[np.bool_], small: NDArray[np.intp]) -> tuple[Array, Array]:
+def _like_contrast(
+    pieces: Pieces, resolved: NDArray[np.bool_], small: NDArray[np.intp]
+) -> tuple[Array, Array]:
     """Contrast that the resolved pieces of like colour have, for each small piece, and its spread."""
     if resolved.sum() < 3:
         value, spread = (np.full(small.size, number) for number in PLAIN_CONTRAST)

@@ -118,7 +118,9 @@ def _put_kinds(table: ParticleTable, sized: Sized) -> None:
 def _put_limits(table: ParticleTable, sized: Sized) -> None:
     """Mark what is too small or too faint to size; a narrower piece than the limit has only a bound on its width."""
     limits = sized.limits
-    least = np.where(np.abs(sized.contrast) < FAINT_BELOW, limits.smallest_sized_faint_um, limits.smallest_sized_um)
+    least = np.where(
+        np.abs(sized.contrast) < FAINT_BELOW, limits.smallest_sized_faint_um, limits.smallest_sized_um
+    )
     table["below_sizing_limit"] = table["ecd_um"] < least
     narrow = (table["passing_size_um"] < limits.smallest_sized_um) & ~table["below_sizing_limit"]
     table["passing_below_um"] = np.where(narrow, limits.smallest_sized_um, np.nan)
