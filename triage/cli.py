@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from enum import Enum
 from pathlib import Path
@@ -13,7 +14,7 @@ from triage.errors import UserError
 
 if TYPE_CHECKING:
     from calibration.calibrate import By
-    from triage.analysis import Analysis
+    from triage.analysis import Analysis, Sample
 
 REFUSED = 3
 INTERRUPTED = 130
@@ -273,6 +274,7 @@ def analyse(
         litres=litres,
         machine=machine,
     )
+    _check_finite(sample)
     window_px = _numbers(window, "--window", ("X", "Y", "W", "H")) if window else None
     how = HowScaled(by=_scale(um_per_px, points, lens, rule=rule, unit=_value(rule_unit)), window=window_px)  # type: ignore[arg-type]
     outputs = Outputs(json=json, pdf=pdf, html=html, csv=csv, overlay=overlay, paper=paper.value)
@@ -328,11 +330,18 @@ def _numbers(text: str, option: str, names: tuple[str, ...]) -> tuple[float, ...
         values = tuple(float(part) for part in text.split(","))
     except ValueError:
         values = ()
-    if len(values) != len(names):
+    if len(values) != len(names) or not all(map(math.isfinite, values)):
         raise UserError(
             f"{option} {text} must be {len(names)} numbers with commas between: {','.join(names)}."
         )
     return values
+
+
+def _check_finite(sample: Sample) -> None:
+    for name, value in vars(sample).items():
+        if isinstance(value, float) and not math.isfinite(value):
+            option = "installed" if name == "installed_um" else name.replace("_", "-")
+            raise UserError(f"--{option} {value:g} is no amount; give an ordinary number or leave it out.")
 
 
 def _noticed(text: str | None) -> tuple[str, ...] | None:

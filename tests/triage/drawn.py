@@ -119,7 +119,7 @@ def measured(
     return measure_debris(rgb, calibrate(rgb, how))
 
 
-def in_reading_order(debris: Debris, pitch: int, um_per_px: float = 10.0) -> NDArray[np.void]:
+def in_reading_order(debris: Debris, pitch: int) -> NDArray[np.void]:
     """Rows of the table in the order in which `rows_of` laid the shapes out."""
     table = debris.table
     row, column = (table[name] // pitch for name in ("y_px", "x_px"))

@@ -31,7 +31,8 @@ from tests.triage.drawn import (
 from triage.debris.outline import Segments, cell_segments, polygons, trace
 from triage.debris.shape import Shapes, feret_diameters, measure_shapes, strip_length_and_width
 
-# Unit shape: Feret min, Feret max, area, perimeter, hull area. Closed forms; mean Feret = hull perimeter / pi is not kept.
+# Unit shape: Feret min, Feret max, area, perimeter, hull area. Closed forms; mean Feret = hull perimeter /
+# pi is not kept.
 CLOSED_FORMS = {
     "square": (rectangle(1, 1), 1, 2**0.5, 1, 4, 1),
     "rectangle 2 by 1": (rectangle(2, 1), 1, 5**0.5, 2, 6, 2),
@@ -84,7 +85,9 @@ def test_polygons_measure_as_their_closed_forms_at_any_angle_and_place(name):
 
 
 def test_feret_diameters_agree_with_brute_force():
-    """Source: the definition. Width by direction at 20,000 directions, longest distance over all pairs of points."""
+    """Source: the definition. Width by direction at 20,000 directions, longest distance over all pairs of
+    points.
+    """
     rng = np.random.default_rng(3)
     turn = np.linspace(0, np.pi, 20_000, endpoint=False)
     directions = np.stack([np.cos(turn), np.sin(turn)])
@@ -152,8 +155,10 @@ def grow_polyomino(rng: np.random.Generator, count: int) -> NDArray[np.int64]:
 def test_blur_shrinks_a_half_level_outline_by_pi_sigma_squared(radius, sigma):
     """Analytic: an edge of curvature 1 / R under blur s moves inwards by s^2 / 2R, so pi s^2 of area is lost.
 
-    First order in s / R: the next term is of order (s / R)^2 of that, and marching squares on a pixel grid cut a
-    circle's bows by 1 / 12 R a pixel. Five per cent of the lost area and 0.1 px^2 a px of outline allow for both.
+    First order in s / R: the next term is of order (s / R)^2 of that, and marching squares on a pixel grid
+    cut a
+    circle's bows by 1 / 12 R a pixel. Five per cent of the lost area and 0.1 px^2 a px of outline allow for
+    both.
     """
     shapes = [placed(disc(2 * radius), 40 + dx, 40 - dx / 2) for dx in (0.0, 0.2, 0.5, 0.8)]
     smooth = [blurred_cover([shape], (80, 80), np.sqrt(sigma**2 - 1 / 12)) for shape in shapes]
@@ -167,9 +172,11 @@ def test_blur_shrinks_a_half_level_outline_by_pi_sigma_squared(radius, sigma):
 @pytest.mark.parametrize("turn", [0.0, 20.0, 45.0])
 @pytest.mark.parametrize("sigma", [1.0, 1.5])
 def test_blur_rounds_a_right_corner_as_calculated(turn, sigma):
-    """Analytic: on a right corner's diagonal light is Phi(x / s)^2, half at x = Phi^-1(sqrt(1/2)) s from both sides.
+    """Analytic: on a right corner's diagonal light is Phi(x / s)^2, half at x = Phi^-1(sqrt(1/2)) s from
+    both sides.
 
-    A square's longest Feret diameter is therefore short by 2 sqrt(2) Phi^-1(0.7071) s = 1.541 s. Marching squares
+    A square's longest Feret diameter is therefore short by 2 sqrt(2) Phi^-1(0.7071) s = 1.541 s. Marching
+    squares
     cut a rounded tip by less than 0.15 px.
     """
     side = 24.0
@@ -229,10 +236,10 @@ def test_strip_of_known_area_and_perimeter(ratio):
     assert [length[0], width[0]] == pytest.approx([7 * ratio, 7])
 
 
-# Tolerances (relative) of photographed shapes with sides of 20 px and more, mean over angles and places.
-# ECD and hull: what is left of the blur's own bias. Feret max, perimeter: a half-level outline rounds sharp corners
-# (see test_blur_rounds_a_right_corner_as_calculated), 2 sqrt(2) Phi^-1(0.7071) s = 1.6 to 2.3 px of a square's
-# diagonal with the smoothing for measuring: nothing the photo shows says that a corner was sharp.
+# Tolerances (relative) of photographed shapes with sides of 20 px and more: ECD, Feret max, Feret min.
+# ECD: what is left of the blur's own bias. Feret max: a half-level outline rounds sharp corners, see
+# test_blur_rounds_a_right_corner_as_calculated; 2 sqrt(2) Phi^-1(0.7071) s is 1.6 to 2.3 px of a square's
+# diagonal with the smoothing for measuring, and nothing the photo shows says that a corner was sharp.
 PHOTOGRAPHED = {
     "disc": (disc(24), 0.01, 0.01, 0.01),
     "ellipse": (ellipse(44, 24), 0.01, 0.015, 0.015),
@@ -244,11 +251,22 @@ PHOTOGRAPHED = {
 }
 
 
-@pytest.mark.xfail(strict=False, reason="known: flat strips read up to 9 % small")
-@pytest.mark.parametrize("sigma", [0.8, 1.3])
-@pytest.mark.parametrize("name", PHOTOGRAPHED)
+WIDE_STRIP = "known: a strip wider than 12 blur widths is sized as if it were 12 wide"
+wide_strip = pytest.mark.xfail(strict=True, reason=WIDE_STRIP)
+
+
+@pytest.mark.parametrize(
+    ("name", "sigma"),
+    [
+        pytest.param(name, sigma, marks=wide_strip if (name, sigma) == ("plus", 0.8) else ())
+        for name in PHOTOGRAPHED
+        for sigma in (0.8, 1.3)
+    ],
+)
 def test_photographed_flat_shapes_measure_as_drawn(name, sigma):
-    """Source: shapely on the polygon drawn; sixteen angles, each at a random sub-pixel place, through the whole path."""
+    """Source: shapely on the polygon drawn; sixteen angles, each at a random sub-pixel place, through the
+    whole path.
+    """
     shape, ecd, longest, shortest = PHOTOGRAPHED[name]
     laid, size = rows_of([placed(shape, 0, 0, turn) for turn in np.arange(16) * 180 / 16], 72)
 
@@ -263,14 +281,17 @@ def test_photographed_flat_shapes_measure_as_drawn(name, sigma):
     solidity = shape.area / shape.convex_hull.area
     assert found["area_um2"] / found["hull_area_um2"] == pytest.approx(np.full(16, solidity), rel=0.09)
     centres = np.array([[each.centroid.x, each.centroid.y] for each in laid])
-    # The centre is a mean of whole pixels: an upright side that ends within a pixel moves it by a quarter at most.
+    # The centre is a mean of whole pixels: an upright side that ends within a pixel moves it by a quarter at
+    # most.
     assert np.abs(found["x_px"] - centres[:, 0]).max() < 0.27
     assert np.abs(found["y_px"] - centres[:, 1]).max() < 0.27
 
 
 @pytest.mark.parametrize("sigma", [0.8, 1.3])
 def test_perimeter_of_photographed_round_shapes(sigma):
-    """Source: 2 pi R and the ellipse's complete elliptic integral (ratio 2: 2.422112 times the long diameter)."""
+    """Source: 2 pi R and the ellipse's complete elliptic integral (ratio 2: 2.422112 times the long
+    diameter).
+    """
     shapes = [disc(24), ellipse(44, 22)] * 8
     laid, size = rows_of([placed(shape, 0, 0, 12 * k) for k, shape in enumerate(shapes)], 72)
 
@@ -282,7 +303,8 @@ def test_perimeter_of_photographed_round_shapes(sigma):
 
 @pytest.mark.parametrize("sigma", [0.8, 1.3])
 def test_photographed_grains_measure_as_drawn(sigma):
-    """Source: shapely on random grains of 10 to 40 px. Their corners are blunt: under 2 % goes of the longest Feret.
+    """Source: shapely on random grains of 10 to 40 px. Their corners are blunt: under 2 % goes of the
+    longest Feret.
 
     ECD within 3 % is the project's own bound from 6 px up.
     """
@@ -309,9 +331,11 @@ def test_photographed_grains_measure_as_drawn(sigma):
 def test_fibre_on_a_drawn_curve(width):
     """Source: the centre line drawn. Width to 8 %: a strip's width takes twice its ECD's error.
 
-    Length to 4 %: round ends take 0.43 widths from the half perimeter of a strip 30 widths long, blur as much again.
+    Length to 4 %: round ends take 0.43 widths from the half perimeter of a strip 30 widths long, blur as
+    much again.
 
-    One fibre a picture of grains, as on a card: what other pieces look like says how dark a thin one really is.
+    One fibre a picture of grains, as on a card: what other pieces look like says how dark a thin one really
+    is.
     """
     rng = np.random.default_rng(11)
     fibres = [random_fibre(rng, width, 30 * width, curl) for curl in (0.0, 0.4, 0.9, 1.2)]
@@ -329,11 +353,19 @@ def test_fibre_on_a_drawn_curve(width):
     assert (found["kind"] == "fibre").all()
 
 
-@pytest.mark.xfail(strict=False, reason="known: flat strips read up to 9 % small")
-@pytest.mark.parametrize("sigma", [0.8, 1.3])
-@pytest.mark.parametrize("width", [6, 8, 12, 16, 20])
+@pytest.mark.parametrize(
+    ("width", "sigma"),
+    [
+        *[(width, sigma) for width in (6, 8) for sigma in (0.8, 1.3)],
+        *[(width, 1.3) for width in (12, 16)],
+        *[pytest.param(width, 0.8, marks=wide_strip) for width in (12, 16, 20)],
+        pytest.param(20, 1.3, marks=wide_strip),
+    ],
+)
 def test_chip_six_times_as_long_as_wide(width, sigma):
-    """Source: the rectangle drawn. ECD within the project's 3 %, width (what a sieve hole must have) within 5 %."""
+    """Source: the rectangle drawn. ECD within the project's 3 %, width (what a sieve hole must have) within
+    5 %.
+    """
     chips = [placed(rectangle(6 * width, width), 0, 0, turn) for turn in (3, 27, 48, 80)]
     laid, size = rows_of([*chips, *[disc(16)] * 12], 7 * width + 24)
 
@@ -344,8 +376,24 @@ def test_chip_six_times_as_long_as_wide(width, sigma):
     assert (found["kind"] != "fibre").all()
 
 
+@pytest.mark.xfail(
+    strict=True, reason="known: widths take the ECD's correction in squares, too much for strips"
+)
+def test_width_of_a_narrow_chip():
+    """Source: the rectangle drawn, 4 by 24 px. Its ECD is right to 3 %, and its width should be to 12 %."""
+    laid, size = rows_of(
+        [*[placed(rectangle(24, 4), 0, 0, k) for k in (3, 27, 48, 80)], *[disc(16)] * 12], 52
+    )
+
+    found = in_reading_order(measured(photo(0.85 * blurred_cover(laid, size, 1.3))), 52)[:4]
+
+    assert found["passing_size_um"] / 40 == pytest.approx(np.ones(4), abs=0.12)
+
+
 def test_rotating_a_picture_by_right_angles_changes_no_size():
-    """Source: symmetry. What holds of a picture holds of it turned; only the paper's average is laid differently."""
+    """Source: symmetry. What holds of a picture holds of it turned; only the paper's average is laid
+    differently.
+    """
     rng = np.random.default_rng(2)
     grains = [random_grain(rng, 20, 9, 0.15, 1.4).polygon for _ in range(9)]
     laid, size = rows_of(grains, 64)
@@ -359,7 +407,9 @@ def test_rotating_a_picture_by_right_angles_changes_no_size():
 
 
 def test_cover_is_the_polygons_area():
-    """The pictures these tests stand on: every pixel's cover is its square's part inside the polygon (shapely)."""
+    """The pictures these tests stand on: every pixel's cover is its square's part inside the polygon
+    (shapely).
+    """
     shape = placed(ell(5), 12.3, 11.8, 31)
     whole = cover(shape, (24, 24))
 
