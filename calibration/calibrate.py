@@ -35,6 +35,7 @@ LIFT_PER_WIDTH_MM = 128.0
 CUTOUT_STEP_MM = 0.1  # paper under the cut-out frame lies one sheet lower
 GRAIN_MM = 0.15  # between 100 and 200 um; half of it stands above the plane
 POINTING_PX = 1.0
+POSSIBLE_UM_PER_PX = (0.001, 100_000.0)  # below light's own wavelength by far; a room in one picture
 LEAST_WINDOW_PX = 8
 UNSEEN_TILT_U = (
     0.01  # without marks a tilt of up to 15 degrees goes unseen: cosine 0.97, half-width over root 3
@@ -50,7 +51,7 @@ class ByCard:
 
 @dataclass(frozen=True)
 class ByRule:
-    """A steel rule or graph paper in the picture; `unit` is its smallest division where its marks do not tell."""
+    """A steel rule or graph paper in the picture; `unit`: its smallest division, if its marks do not tell."""
 
     unit: str | None = None
 
@@ -263,9 +264,20 @@ def _plain_scale(rgb: NDArray[np.uint8], by: By, known: store.Kept) -> tuple[Pla
         return _lens_scale(rgb, by, known)
     if isinstance(by, ByScanner):
         return _scanner_scale(by)
-    if isinstance(by, ByStated) and by.um_per_px > 0.0 and math.isfinite(by.um_per_px):
-        return PlaneMap.similarity(by.um_per_px), ScaleUncertainty(fit=STATED_U)
-    raise BadSetting("the micrometres per pixel must be a number above 0")
+    if isinstance(by, ByStated):
+        return PlaneMap.similarity(_possible(by.um_per_px)), ScaleUncertainty(fit=STATED_U)
+    raise TypeError(f"{type(by).__name__} is no way to give a scale")
+
+
+def _possible(um_per_px: float) -> float:
+    """Return a scale that a picture can have, or say that it cannot."""
+    low, high = POSSIBLE_UM_PER_PX
+    if not low <= um_per_px <= high:
+        raise BadSetting(
+            f"the micrometres per pixel cannot be {um_per_px:g}; they must be above 0, "
+            f"from {low:g} to {high:g}"
+        )
+    return um_per_px
 
 
 def _rule_scale(rgb: NDArray[np.uint8], by: ByRule) -> tuple[PlaneMap, ScaleUncertainty]:
@@ -280,7 +292,7 @@ def _points_scale(by: ByPoints) -> tuple[PlaneMap, ScaleUncertainty]:
     if not (apart_px > 0.0 and by.mm > 0.0 and math.isfinite(by.mm / apart_px)):
         raise BadSetting("the two points must lie apart, and their distance in mm must be above 0")
     pointing = POINTING_PX * math.sqrt(2.0) / apart_px
-    return PlaneMap.similarity(1000.0 * by.mm / apart_px), ScaleUncertainty(
+    return PlaneMap.similarity(_possible(1000.0 * by.mm / apart_px)), ScaleUncertainty(
         fit=math.hypot(pointing, UNSEEN_TILT_U)
     )
 

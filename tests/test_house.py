@@ -45,6 +45,7 @@ FLOORS = {  # the longest name that fits holds
     "triage.report": 4,
     "triage.web": 5,
     "triage.cli": 6,
+    "triage.options": 6,
 }
 MOST_LINES, MOST_FUNCTION_LINES = 500, 70
 HEAVY = ("numpy", "cv2", "scipy", "PIL", "reportlab", "pypdfium2")

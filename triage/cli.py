@@ -1,15 +1,17 @@
-"""Commands. Results go to standard output, everything else to standard error; see README for the exit statuses."""
+"""Commands. Results go to standard output, all else to standard error; README lists the exit statuses."""
 
 from __future__ import annotations
 
 import math
 import sys
+from collections.abc import Iterable
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from triage import options
 from triage.errors import UserError
 
 if TYPE_CHECKING:
@@ -27,102 +29,17 @@ app = typer.Typer(
 )
 
 
-class Frame(str, Enum):
-    """Frames of the card."""
-
-    wide = "wide"
-    closeup = "closeup"
-    micro = "micro"
-    cutout = "cutout"
-
-
-class Origin(str, Enum):
-    """Where the debris was found."""
-
-    filter = "filter"
-    clean_side = "clean_side"
-    tank = "tank"
-    can = "can"
-    bowl = "bowl"
-    fuel = "fuel"
-
-
-class Method(str, Enum):
-    """How it got onto the card."""
-
-    tipped = "tipped"
-    filtered = "filtered"
-    element = "element"
-
-
-class Element(str, Enum):
-    """Element of the installed filter."""
-
-    screen = "screen"
-    paper = "paper"
-
-
-class Feed(str, Enum):
-    """How fuel reaches the engine."""
-
-    gravity = "gravity"
-    pulse = "pulse"
-    pump = "pump"
-    injection = "injection"
-
-
-class Fuel(str, Enum):
-    """What fuel it is."""
-
-    petrol = "petrol"
-    e10 = "e10"
-    oil_mix = "oil_mix"
-    diesel = "diesel"
-
-
-class Division(str, Enum):
-    """Smallest division of a rule; the value is its name in `calibration.ruler.DIVISIONS_UM`."""
-
-    mm = "mm"
-    half_mm = "1/2 mm"
-    sixteenth_in = "1/16 in"
-    thirty_second_in = "1/32 in"
-    sixty_fourth_in = "1/64 in"
-
-
-class Sheet(str, Enum):
-    """Paper of the printed report or card."""
-
-    a4 = "a4"
-    letter = "letter"
-
-
-RULE_UNIT_HELP = "smallest division of the rule, where its marks do not tell it"
-NOTICED = (
-    "water",
-    "layers",
-    "gum",
-    "sour_smell",
-    "white_corrosion",
-    "green_corrosion",
-    "slime",
-    "swarf",
-    "hose_crumbs",
-    "none",
-)
-
-
 @app.command()
 def card(
     out: Annotated[
         Path | None, typer.Option(help="file to write: .pdf for the whole card, .png for one frame")
     ] = None,
-    paper: Annotated[Sheet, typer.Option(help="paper of the PDF")] = Sheet.a4,
+    paper: Annotated[options.Sheet, typer.Option(help="paper of the PDF")] = options.Sheet.a4,
     number: Annotated[
         int, typer.Option(min=0, max=40, help="card number: stands for a printer and its paper")
     ] = 0,
     dpi: Annotated[int, typer.Option(min=100, max=2400, help="of the PNG")] = 600,
-    frame: Annotated[Frame, typer.Option(help="frame to draw as PNG")] = Frame.wide,
+    frame: Annotated[options.Frame, typer.Option(help="frame to draw as PNG")] = options.Frame.wide,
     dark: Annotated[bool, typer.Option("--dark/--pale", help="dark ground, for pale debris")] = False,
     measured: Annotated[
         str | None,
@@ -180,9 +97,9 @@ def _draw_card(out: Path, paper: str, number: int, dpi: int, frame: str, *, dark
 def lens(
     name: Annotated[str, typer.Argument(help="name for this magnification setting")],
     rule: Annotated[Path, typer.Option(help="photo of a steel rule or graph paper at that setting")],
-    rule_unit: Annotated[Division | None, typer.Option(help=RULE_UNIT_HELP)] = None,
+    rule_unit: options.RuleUnitOption = None,
 ) -> None:
-    """Keep the scale of a fixed magnification, such as a USB microscope, which is too close to see the markers."""
+    """Keep the scale of a fixed magnification, such as a USB microscope too close to see the markers."""
     from calibration.errors import CalibrationError
     from calibration.kept import LensScale, keep_lens
     from calibration.ruler import find_rule_scale
@@ -195,58 +112,41 @@ def lens(
     except CalibrationError as error:
         raise UserError(f"{photo.file}: {error}.") from error
     typer.echo(
-        f"Lens {name}: {found.um_per_px:.3f} um per pixel (within {100 * 2 * found.rel_u:.1f} %), kept in {path}. "
-        f"Use it with --lens {name}."
+        f"Lens {name}: {found.um_per_px:.3f} um per pixel (within {100 * 2 * found.rel_u:.1f} %), "
+        f"kept in {path}. Use it with --lens {name}."
     )
 
 
 @app.command()
 def analyse(
-    photos: Annotated[list[Path], typer.Argument(help="one or more photos of one debris sample")],
-    json: Annotated[Path | None, typer.Option(help="write the result as JSON")] = None,
-    pdf: Annotated[
-        Path | None, typer.Option(help="write the report: customer's page, technician's page")
-    ] = None,
-    html: Annotated[Path | None, typer.Option(help="write the report as one web page")] = None,
-    csv: Annotated[Path | None, typer.Option(help="write every particle as CSV")] = None,
-    overlay: Annotated[Path | None, typer.Option(help="write the photo with every particle outlined")] = None,
-    paper: Annotated[Sheet, typer.Option(help="paper of the PDF")] = Sheet.a4,
-    um_per_px: Annotated[
-        float | None, typer.Option(help="scale without a card: micrometres per pixel")
-    ] = None,
-    rule: Annotated[
-        bool, typer.Option("--rule", help="scale from a steel rule or graph paper in the photo")
-    ] = False,
-    rule_unit: Annotated[Division | None, typer.Option(help=RULE_UNIT_HELP)] = None,
-    points: Annotated[
-        str | None,
-        typer.Option(metavar="X1,Y1,X2,Y2,MM", help="scale from two points (px) this many mm apart"),
-    ] = None,
-    lens: Annotated[str | None, typer.Option(metavar="NAME", help="scale from a kept lens")] = None,
-    window: Annotated[
-        str | None, typer.Option(metavar="X,Y,W,H", help="count only inside this window (px)")
-    ] = None,
-    origin: Annotated[Origin | None, typer.Option(help="where the debris was found")] = None,
-    method: Annotated[Method | None, typer.Option(help="how it got onto the card")] = None,
-    fraction: Annotated[
-        float | None, typer.Option(help="part of the debris that was photographed, 0 to 1")
-    ] = None,
-    volume_ml: Annotated[float | None, typer.Option(min=0, help="fuel sampled, ml")] = None,
-    blank: Annotated[Path | None, typer.Option(help="photo of the empty card, sheet or paper")] = None,
-    hours: Annotated[float | None, typer.Option(min=0, help="hours run since the last change")] = None,
-    months: Annotated[float | None, typer.Option(min=0, help="months since the last change")] = None,
-    litres: Annotated[float | None, typer.Option(min=0, help="litres burnt since the last change")] = None,
-    installed: Annotated[
-        float | None, typer.Option(metavar="UM", min=1, help="rating of the installed filter")
-    ] = None,
-    element: Annotated[Element | None, typer.Option(help="element of the installed filter")] = None,
-    feed: Annotated[Feed | None, typer.Option(help="how fuel reaches the engine")] = None,
-    fuel: Annotated[Fuel | None, typer.Option(help="what fuel it is")] = None,
-    fuel_age_months: Annotated[float | None, typer.Option(min=0, help="how old the fuel is")] = None,
-    machine: Annotated[str | None, typer.Option(help="unit number")] = None,
-    noticed: Annotated[
-        str | None, typer.Option(metavar="LIST", help=f"what the bench saw, of {','.join(NOTICED)}")
-    ] = None,
+    photos: options.PhotosArgument,
+    json: options.JsonOption = None,
+    pdf: options.PdfOption = None,
+    html: options.HtmlOption = None,
+    csv: options.CsvOption = None,
+    overlay: options.OverlayOption = None,
+    paper: options.PaperOption = options.Sheet.a4,
+    um_per_px: options.UmPerPxOption = None,
+    rule: options.RuleOption = False,
+    rule_unit: options.RuleUnitOption = None,
+    points: options.PointsOption = None,
+    lens: options.LensOption = None,
+    window: options.WindowOption = None,
+    origin: options.OriginOption = None,
+    method: options.MethodOption = None,
+    fraction: options.FractionOption = None,
+    volume_ml: options.VolumeMlOption = None,
+    blank: options.BlankOption = None,
+    hours: options.HoursOption = None,
+    months: options.MonthsOption = None,
+    litres: options.LitresOption = None,
+    installed: options.InstalledOption = None,
+    element: options.ElementOption = None,
+    feed: options.FeedOption = None,
+    fuel: options.FuelOption = None,
+    fuel_age_months: options.FuelAgeMonthsOption = None,
+    machine: options.MachineOption = None,
+    noticed: options.NoticedOption = None,
 ) -> None:
     """Measure the debris in one sample's photos and say what to do."""
     from calibration.calibrate import HowScaled
@@ -275,9 +175,10 @@ def analyse(
         machine=machine,
     )
     _check_finite(sample)
-    window_px = _numbers(window, "--window", ("X", "Y", "W", "H")) if window else None
+    window_px = None if window is None else _numbers(window, "--window", ("X", "Y", "W", "H"))
     how = HowScaled(by=_scale(um_per_px, points, lens, rule=rule, unit=_value(rule_unit)), window=window_px)  # type: ignore[arg-type]
     outputs = Outputs(json=json, pdf=pdf, html=html, csv=csv, overlay=overlay, paper=paper.value)
+    _check_outputs([json, pdf, html, csv, overlay], [*photos, *([blank] if blank else [])])
     analysis = work(photos, Setup(how=how, sample=sample, blank=blank))
     refused = not any(photo.usable for photo in analysis.photos)
     if refused:
@@ -285,6 +186,18 @@ def analyse(
         raise typer.Exit(REFUSED)
     write_report(analysis, outputs)
     typer.echo(summary_text(analysis), nl=False)
+
+
+def _check_outputs(outputs: Iterable[Path | None], pictures: list[Path]) -> None:
+    """Refuse an output that would replace a picture or another output."""
+    taken = {path.resolve(): "the photo" for path in pictures}
+    for path in outputs:
+        if path is None or (path.exists() and not path.is_file()):  # a device may take several
+            continue
+        place = path.resolve()
+        if place in taken:
+            raise UserError(f"{path} is already the name of {taken[place]}; give this output its own.")
+        taken[place] = "another output"
 
 
 def _write_refusal(analysis: Analysis, json: Path | None) -> None:
@@ -305,9 +218,9 @@ def _scale(
     given = [
         name
         for name, use in (
-            ("--um-per-px", um_per_px),
-            ("--points", points),
-            ("--lens", lens),
+            ("--um-per-px", um_per_px is not None),
+            ("--points", points is not None),
+            ("--lens", lens is not None),
             ("--rule", rule or unit),
         )
         if use
@@ -318,9 +231,11 @@ def _scale(
         raise UserError(f"Give one scale, not {' and '.join(given)}.")
     if um_per_px is not None:
         return ByStated(um_per_px)
-    if points:
+    if points is not None:
         return ByPoints(*_numbers(points, "--points", ("X1", "Y1", "X2", "Y2", "MM")))
-    if lens:
+    if lens is not None:
+        if not lens.strip():
+            raise UserError("--lens needs the name of a kept lens; triage lens --help tells how one is kept.")
         return ByLens(lens)
     return ByRule(unit) if rule or unit else ByCard()
 
@@ -348,9 +263,9 @@ def _noticed(text: str | None) -> tuple[str, ...] | None:
     if text is None:
         return None
     words = tuple(dict.fromkeys(word.strip() for word in text.split(",") if word.strip()))
-    unknown = [word for word in words if word not in NOTICED]
+    unknown = [word for word in words if word not in options.NOTICED]
     if unknown or not words:
-        raise UserError(f"--noticed {text}: choose from {', '.join(NOTICED)}, with commas between.")
+        raise UserError(f"--noticed {text}: choose from {', '.join(options.NOTICED)}, with commas between.")
     if "none" in words and len(words) > 1:
         raise UserError("--noticed none cannot stand beside something that was noticed.")
     return words

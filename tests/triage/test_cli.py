@@ -216,7 +216,6 @@ def test_unwritable_output_is_refused_in_one_sentence(run, bench, option, where)
     assert (bench / "ok.png").read_bytes() == before
 
 
-@pytest.mark.xfail(strict=True, reason="known: an output of the photo's name replaces the photo")
 @pytest.mark.parametrize("option", ["--json", "--csv", "--html", "--pdf", "--overlay"])
 def test_an_output_never_replaces_the_photo(run, bench, option):
     before = (bench / "ok.png").read_bytes()
@@ -226,23 +225,16 @@ def test_an_output_never_replaces_the_photo(run, bench, option):
     assert (bench / "ok.png").read_bytes() == before
 
 
-@pytest.mark.xfail(strict=True, reason="known: the later of two outputs of one name replaces the earlier")
 def test_two_outputs_of_one_name_are_refused(run):
     one_plain_sentence(run("analyse", "ok.png", *STATED, "--json", "out", "--csv", "out"), "out")
 
 
-@pytest.mark.xfail(
-    strict=True, reason="known: an empty value (an unset shell variable) is taken for no option at all"
-)
 @pytest.mark.parametrize("option", ["--window", "--points", "--lens"])
 def test_an_empty_value_is_refused(run, option):
     scale = STATED if option == "--window" else ()
     one_plain_sentence(run("analyse", "ok.png", *scale, option, ""), option)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="known: an impossible scale ends as an inside fault (1) or talks of inf um"
-)
 @pytest.mark.parametrize(
     "words",
     [
