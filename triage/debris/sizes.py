@@ -35,8 +35,10 @@ CONTRAST_U = 0.04
 NOISE_FACTOR = (
     2.0  # smoothing and JPEG leave noise that neighbours share: it counts for more than one pixel's
 )
+SHAPE_NOISE = 0.03  # of the contrast
 FEWEST_SIGMAS = 1.5
 STRIP_RATIO = 4.0
+SAME_WIDTH, FAR = 10.0, 1e4  # blur sigmas
 EVEN_WIDTH = 1.8  # widest over mean width of a strip
 JURY = 12  # small pieces needed to judge the blur by
 
@@ -72,7 +74,9 @@ def size_pieces(found: Found, edges: Edges, pieces: Pieces, blur: TotalBlur, *, 
         pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px))
     )
     if known.label.size >= JURY:
-        sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
+        # Grains are no perfect discs: in a clean photo their shape, not the noise, is what is left over.
+        rough_noise = float(np.hypot(noise, SHAPE_NOISE * np.median(known.contrast)))
+        sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, rough_noise)
     value, u = _by_outline(pieces, sigma_px, shift.outline)
     blur_u = 4 * sigma_px * sigma_u_px / value
     contrast = pieces.inside - np.minimum(pieces.outside, 0)
@@ -126,7 +130,9 @@ def _half_level_widths() -> tuple[Array, Array]:
     x = np.linspace(0, 8, 4000)
     profile = _normal(x[None] + true[:, None] / 2) - _normal(x[None] - true[:, None] / 2)
     seen = 2 * x[(profile > profile[:, :1] / 2).sum(axis=1).clip(max=x.size - 1)]
-    return seen, true
+    # From ten sigma on the half-level width is the true one.
+    clear = seen < SAME_WIDTH
+    return np.append(seen[clear], [SAME_WIDTH, FAR]), np.append(true[clear], [SAME_WIDTH, FAR])
 
 
 def _normal(x: Array) -> Array:
