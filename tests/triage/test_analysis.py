@@ -178,7 +178,6 @@ def test_uncertainty_of_small_pieces_holds(wide, closeup):
     assert 0.85 <= covered((wide, closeup), 3.0, 8.0) <= 1
 
 
-@pytest.mark.xfail(strict=True, reason="known: large grains are given 2 % and scatter by 5 %")
 def test_uncertainty_of_large_pieces_holds(wide, closeup):
     assert 0.85 <= covered((wide, closeup), 8.0, np.inf) <= 1
 

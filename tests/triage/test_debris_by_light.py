@@ -103,9 +103,6 @@ def test_discs_of_known_contrast_are_sized(diameter, sigma, noise):
     assert found.contrast.mean() == pytest.approx(CONTRAST, abs=0.04)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="known: in a clean photo sizes snap to the diameters tried, 8.5 % apart"
-)
 def test_sizes_between_the_diameters_tried():
     """Source: the discs drawn, 3 to 5.4 blur widths across, noise 0.5 %: two per cent as for the rest."""
     diameters = np.linspace(3.0, 5.4, 13)
@@ -159,9 +156,6 @@ def test_blur_is_found_from_the_discs_themselves(guess):
     assert sharpest_fit(light, labels, known, guess, 0.03) == pytest.approx(1.33, rel=0.08)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="known: in a clean photo every misfit is cut off and the blur found is arbitrary"
-)
 def test_blur_is_found_in_a_clean_photo_of_grains():
     """Grains up to twice as long as wide, noise 0.4 %: what is no disc must not move the blur by a tenth."""
     from shapely import affinity

@@ -22,6 +22,7 @@ RIM = 2.0  # pixels are used out to the disc's rim plus this many sigma
 STEP = 0.05  # of the radius table, in sigma
 FARTHEST = 14.0  # radius, in sigma, to which the table reaches
 TRIALS = np.linspace(0.8, 1.6, 7)  # of the blur that edges gave
+SHAPE_NOISE = 0.03  # of the contrast
 OUTLIER = 200.0  # misfit above which a piece is no disc and has no more say
 CHUNK = 128  # pieces at a time: bounds the memory
 JURY = 96  # pieces that judge the blur: more hardly move it
@@ -123,6 +124,8 @@ def sharpest_fit(
     The smallest particles are pictures of the blur itself, phone sharpening and smoothing included, which
     edges do not show in the same way. `sigma_px` is the blur to start from.
     """
+    # Grains are no perfect discs: in a clean photo their shape, not the noise, is what is left over.
+    noise = float(np.hypot(noise, SHAPE_NOISE * np.median(small.contrast)))
     chosen = small.rows(np.linspace(0, small.label.size - 1, min(JURY, small.label.size)).astype(int))
     patch = _patches(light, labels, chosen, sigma_px)
     trials = sigma_px * TRIALS
@@ -221,7 +224,21 @@ def _summary(misfit: Array, amplitude: Array, log_power: Array, sigma: float) ->
     chance = np.exp(evidence - evidence.max(axis=1, keepdims=True))
     chance /= chance.sum(axis=1, keepdims=True)
     log_diameter = np.log(DIAMETERS * sigma)
+    step = float(np.diff(log_diameter)[0])
     mean = chance @ log_diameter
-    spread = np.sqrt(np.maximum(chance @ log_diameter**2 - mean**2, (np.diff(log_diameter)[0] / 3) ** 2))
+    spread = np.sqrt(np.maximum(chance @ log_diameter**2 - mean**2, 0))
+    turn, width = _vertex(evidence)
+    narrow = width < 1  # the peak lies between two diameters tried
+    mean = np.where(narrow, log_diameter[0] + turn * step, mean)
+    spread = np.where(narrow, width * step, np.maximum(spread, step / 3))
     diameter = np.exp(mean)
     return diameter, diameter * spread, (chance * amplitude).sum(axis=1)
+
+
+def _vertex(evidence: Array) -> tuple[Array, Array]:
+    """Place and width, in grid steps, of the normal peak through the highest three values, (N,) each."""
+    best = np.clip(evidence.argmax(axis=1), 1, evidence.shape[1] - 2)
+    row = np.arange(len(best))
+    low, top, high = (evidence[row, best + k] for k in (-1, 0, 1))
+    bend = np.maximum(2 * top - low - high, 1e-9)
+    return best + np.clip((high - low) / (2 * bend), -1, 1), 1 / np.sqrt(bend)

@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 OUTLINE_SHIFT, OUTLINE_SHIFT_DARK = 0.36, -0.28
 LIGHT_SHIFT, LIGHT_SHIFT_MORE, LIGHT_SHIFT_DARK = 0.17, 0.08, -0.03
 SHIFT_U = 0.10
+FACETS_U = 0.035  # of the diameter
 RIM = 0.02  # a rim above this hides what the paper beside a piece shows
 FLAT, SOLID = 0.002, 0.008  # darkness beside flat marks, and from which on grains are plainly solid
 FAINT_CONTACT, DEEP_CONTACT = 0.015, 0.040
@@ -35,7 +36,6 @@ CONTRAST_U = 0.04
 NOISE_FACTOR = (
     2.0  # smoothing and JPEG leave noise that neighbours share: it counts for more than one pixel's
 )
-SHAPE_NOISE = 0.03  # of the contrast
 FEWEST_SIGMAS = 1.5
 STRIP_RATIO = 4.0
 SAME_WIDTH, FAR = 10.0, 1e4  # blur sigmas
@@ -74,9 +74,7 @@ def size_pieces(found: Found, edges: Edges, pieces: Pieces, blur: TotalBlur, *, 
         pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px))
     )
     if known.label.size >= JURY:
-        # Grains are no perfect discs: in a clean photo their shape, not the noise, is what is left over.
-        rough_noise = float(np.hypot(noise, SHAPE_NOISE * np.median(known.contrast)))
-        sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, rough_noise)
+        sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
     value, u = _by_outline(pieces, sigma_px, shift.outline)
     blur_u = 4 * sigma_px * sigma_u_px / value
     contrast = pieces.inside - np.minimum(pieces.outside, 0)
@@ -186,7 +184,8 @@ def _by_outline(pieces: Pieces, sigma_px: float, shift: float) -> tuple[Array, A
     area = pieces.area + np.pi * sigma_px**2 - pieces.perimeter * move + np.pi * move**2
     value = np.sqrt(np.maximum(area, 0.3 * np.maximum(pieces.area, 0.5)) * 4 / np.pi)
     wobble = 0.3 / np.sqrt(np.maximum(pieces.perimeter, 1))  # pixel noise along the outline averages out
-    return value, np.hypot(2 * SHIFT_U * sigma_px, wobble)
+    # Facets, lit and shaded sides move the half level by more than blur and noise do (rendered grains).
+    return value, np.sqrt((2 * SHIFT_U * sigma_px) ** 2 + wobble**2 + (FACETS_U * value) ** 2)
 
 
 def _like_contrast(

@@ -72,7 +72,7 @@ def tabulate(sized: Sized, calibration: Calibration, left: int, top: int) -> Deb
     table["x_mm"], table["y_mm"] = (plane.to_mm(centre_px) if count else centre_px).T
     table["ecd_um"] = sized.diameter * scale
     table["ecd_u_um"] = np.hypot(sized.diameter_u * scale, table["ecd_um"] * calibration.um_per_px_rel_u)
-    _put_shapes(table, shapes, sized, scale)
+    _put_shapes(table, shapes, sized)
     _put_kinds(table, sized)
     _put_limits(table, sized)
     window_cm2 = _put_edges(table, sized, calibration)
@@ -85,14 +85,20 @@ def tabulate(sized: Sized, calibration: Calibration, left: int, top: int) -> Deb
     return Debris(table, shown, sized.limits, covered, window_cm2)
 
 
-def _put_shapes(table: ParticleTable, shapes: Shapes, sized: Sized, scale: Array) -> None:
-    """Feret diameters take the same correction for blur and shadow as the ECD did, in squares."""
+def _put_shapes(table: ParticleTable, shapes: Shapes, sized: Sized) -> None:
+    """Feret diameters lose what the area lost for blur and shadow.
+
+    Evenly along a resolved outline; in squares, as blurred widths add, where light sized the piece.
+    """
     seen = np.sqrt(np.maximum(shapes.area, 1e-9) * 4 / np.pi)
     length, _ = strip_length_and_width(shapes.area, shapes.perimeter)
-    excess = seen**2 - table["ecd_um"] ** 2
     table["area_um2"] = np.pi / 4 * table["ecd_um"] ** 2
+    rim = 2 * (shapes.area - table["area_um2"]) / np.maximum(shapes.perimeter, 1e-9)
+    square = seen**2 - table["ecd_um"] ** 2
+    by_light = (sized.flags & FLAG_BIT["by_light"]) > 0
     for name, value in (("feret_max_um", shapes.feret_max), ("feret_min_um", shapes.feret_min)):
-        table[name] = np.sqrt(np.maximum(value**2 - excess, (0.4 * value) ** 2))
+        small = np.sqrt(np.maximum(value**2 - square, 0))
+        table[name] = np.maximum(np.where(by_light, small, value - rim), 0.4 * value)
     table["feret_min_um"] = np.minimum(table["feret_min_um"], table["feret_max_um"])
     part = table["ecd_um"] / seen
     table["perimeter_um"] = shapes.perimeter * part
