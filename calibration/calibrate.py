@@ -189,9 +189,9 @@ def calibrate(rgb: NDArray[np.uint8], how: HowScaled | None = None) -> Calibrati
 def _middle(scale: _Scale, marks: PlaneMap) -> Points:
     """Pixel of the window's middle: of the printed window where it is seen in perspective."""
     if scale.frame is None or scale.window_mm is None:
-        return scale.window_px.mean(axis=0)
+        return np.asarray(scale.window_px.mean(axis=0))
     x, y, width, height = scale.frame.debris_rect_mm
-    return marks.to_px(np.array([[x + width / 2, y + height / 2]]))[0]
+    return np.asarray(marks.to_px(np.array([[x + width / 2, y + height / 2]]))[0])
 
 
 def _scale(rgb: NDArray[np.uint8], how: HowScaled, known: store.Kept) -> _Scale:

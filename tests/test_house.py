@@ -139,7 +139,6 @@ def test_marker_detection_is_in_one_module():
     assert users == {"calibration.locate"}
 
 
-@pytest.mark.xfail(strict=False, reason="known: see What is open in DEVELOPERS.md")
 def test_modules_and_functions_are_short():
     long = []
     for path in SOURCES:
@@ -255,7 +254,6 @@ def run_tool(*command: str) -> None:
     assert done.returncode == 0, done.stdout + done.stderr
 
 
-@pytest.mark.xfail(strict=False, reason="known: see What is open in DEVELOPERS.md")
 def test_ruff_finds_nothing():
     run_tool("ruff", "check", ".")
 
@@ -264,7 +262,6 @@ def test_files_are_formatted():
     run_tool("ruff", "format", "--check", ".")
 
 
-@pytest.mark.xfail(strict=False, reason="known: see What is open in DEVELOPERS.md")
 def test_types_hold():
     run_tool("mypy", "--strict")
 

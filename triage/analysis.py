@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -128,7 +129,7 @@ class Analysis:
 
 @dataclass(frozen=True)
 class Setup:
-    """How to analyse: where the scale comes from, what the sample is, the empty card's photo, the shop's filters."""
+    """How to analyse: scale, sample, photo of the empty card, the shop's filters."""
 
     how: HowScaled = field(default_factory=HowScaled)
     sample: Sample = field(default_factory=Sample)
@@ -281,7 +282,8 @@ def _same_spread(one: _Measured, other: _Measured) -> bool:
 
 def _pooled(measured: list[_Measured]) -> tuple[ParticleTable, tuple[NDArray[np.float32], ...]]:
     """Join the photos' particles, biggest first, numbered anew."""
-    tables, outlines = [empty_table()], []
+    tables = [empty_table()]
+    outlines: list[NDArray[np.float32]] = []
     for index, each in enumerate(measured):
         if each.debris is not None:
             table = each.debris.table.copy()
@@ -304,7 +306,7 @@ def _blank(setup: Setup, table: ParticleTable) -> tuple[Blank | None, tuple[Prob
         reasons = " ".join(problem.message for problem in each.result.problems)
         raise UserError(f"The blank {each.result.file} could not be measured: {reasons} Take it again.")
     problems = []
-    for low, high in zip(BLANK_BANDS_UM[:-1], BLANK_BANDS_UM[1:], strict=True):
+    for low, high in pairwise(BLANK_BANDS_UM):
         counts = [
             int(((rows["ecd_um"] >= low) & (rows["ecd_um"] < high)).sum())
             for rows in (each.debris.table, table)

@@ -83,7 +83,7 @@ def _draw_card(out: Path, paper: str, number: int, dpi: int, frame: str, *, dark
         )
     try:
         if kind == ".pdf":
-            card_pdf(out, paper=paper, number=number)  # type: ignore[arg-type]
+            card_pdf(out, paper=paper, number=number)
         else:
             frame_png(out, dpi=dpi, name=frame, number=number, dark=dark)  # type: ignore[arg-type]
     except OSError as error:

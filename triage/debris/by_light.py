@@ -66,7 +66,7 @@ class _Patches:
     def data_power(self) -> Array:
         """Sum of squares of the data, (N,), the paper's plane taken out."""
         data, _ = _without_plane(self, np.empty((*self.data.shape, 0), np.float32))
-        return np.einsum("np,np->n", data, data)
+        return np.asarray(np.einsum("np,np->n", data, data))
 
 
 @dataclass(frozen=True)

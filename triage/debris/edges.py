@@ -24,7 +24,7 @@ PAPER_SHARE = 0.3  # of a piece's level: a hole fainter than this shows the pape
 class Edges:
     """Pieces and the field whose zero line is their outline.
 
-    labels: (H, W), 0 is paper. field: (H, W), positive inside. inside, outside: (H, W), levels near each place.
+    All (H, W). labels: 0 is paper. field: positive inside. inside, outside: levels near each place.
     """
 
     labels: NDArray[np.int32]
@@ -39,12 +39,12 @@ def refine(strength: Image, mask: Mask, sigma_px: float) -> Edges:
     for _ in range(ROUNDS):
         inside, known = _local_mean(strength, _core(mask, sigma_px), sigma_px)
         outside, _ = _local_mean(strength, _ring(mask, sigma_px), sigma_px)
-        field = strength - (inside + outside) / 2
+        field = strength - (inside + outside) * np.float32(0.5)
         near = cv2.dilate(mask, disc(np.ceil(sigma_px)))
         mask = ((field > 0) & known & (near > 0)).astype(np.uint8)
     mask[[0, -1]] = mask[:, [0, -1]] = 0  # an outline needs a border to close in
     count, labels = cv2.connectedComponents(_closed(mask, strength, inside, sigma_px), connectivity=8)
-    return Edges(labels, count - 1, field, inside, outside)
+    return Edges(np.asarray(labels, np.int32), count - 1, field, inside, outside)
 
 
 def _core(mask: Mask, sigma_px: float) -> NDArray[np.bool_]:

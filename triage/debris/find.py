@@ -32,7 +32,7 @@ MEAN = np.full((1, 3), 1 / 3, np.float32)
 class Found:
     """Debris pixels: `mask` (H, W) is 1 inside debris; `light` and `strength` are as smoothed for measuring.
 
-    `noise` is the standard deviation of `light` on bare paper, `seed_level` the departure that counts as seen.
+    `noise` is the standard deviation of `light` on bare paper, `seed_level` what counts as seen.
     """
 
     mask: Mask
@@ -46,8 +46,7 @@ class Found:
 def disc(radius_px: float) -> Mask:
     """Return a round structuring element."""
     size = 2 * max(1, round(radius_px)) + 1
-    element: Mask = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    return element
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
 
 
 def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: float) -> Found:
@@ -68,13 +67,15 @@ def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: floa
 
 
 def smoothed(departure: Departure, sigma_px: float) -> tuple[Image, Image]:
-    """Return signed light departure and strength (light and colour together), Gaussian smoothed, (H, W) each."""
+    """Return signed light departure, and strength (light and colour together), smoothed, (H, W) each."""
     step = cv2.GaussianBlur(departure.step, (0, 0), sigma_px) if sigma_px > 0 else departure.step
-    light = cv2.transform(step, MEAN)
-    spread = cv2.transform(cv2.multiply(step, step), MEAN)
+    light = np.asarray(cv2.transform(step, MEAN), np.float32)
+    spread = np.asarray(cv2.transform(cv2.multiply(step, step), MEAN), np.float32)
     spread -= light * light
     np.maximum(spread, 0, out=spread)
-    return light, cv2.sqrt(light * light + COLOUR_WEIGHT**2 * spread)
+    spread *= COLOUR_WEIGHT**2
+    spread += light * light
+    return light, np.sqrt(spread, out=spread)
 
 
 def noise_of(values: Image, window: Mask) -> float:
@@ -82,9 +83,9 @@ def noise_of(values: Image, window: Mask) -> float:
     height, width = min(TILE, values.shape[0]), min(TILE, values.shape[1])
     rows, columns = values.shape[0] // height, values.shape[1] // width
 
-    def tiles(image: NDArray[np.generic]) -> NDArray[np.generic]:
+    def tiles(image: Image | Mask) -> Image:
         cut = image[: rows * height, : columns * width].reshape(rows, height, columns, width)
-        return cut.transpose(0, 2, 1, 3).reshape(rows * columns, -1)[:, ::3]
+        return np.asarray(cut.transpose(0, 2, 1, 3).reshape(rows * columns, -1)[:, ::3], np.float32)
 
     whole = tiles(window).min(axis=1) > 0
     chosen = tiles(values)[whole if whole.any() else slice(None)]

@@ -25,7 +25,7 @@ TO_XYZ = np.array(  # linear sRGB to CIE XYZ, IEC 61966-2-1
 
 @dataclass(frozen=True)
 class Look:
-    """A kind's usual appearance: CIELAB centre and spread, and how shiny it is (share of pixels brighter than paper)."""
+    """A kind's usual appearance: CIELAB centre and spread, share of pixels brighter than paper."""
 
     kind: str
     lab: tuple[float, float, float]

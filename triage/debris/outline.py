@@ -48,6 +48,30 @@ class Segments:
     end_key: NDArray[np.int64]  # (M,)
 
 
+_Pieces = tuple[NDArray[np.int32], Points, Points, NDArray[np.int64], NDArray[np.int64]]
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """Cells of four pixels: top-left pixel, the label outlined, labels and field at the corners (N, 4)."""
+
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
+    label: NDArray[np.int32]
+    labels: NDArray[np.int32]
+    values: NDArray[np.float32]
+
+    def rows(self, chosen: NDArray[np.bool_]) -> _Cells:
+        """Some of the cells."""
+        return _Cells(
+            self.row[chosen],
+            self.column[chosen],
+            self.label[chosen],
+            self.labels[chosen],
+            self.values[chosen],
+        )
+
+
 def trace(labels: NDArray[np.int32], field: NDArray[np.float32]) -> Segments:
     """Outline every label. Both arrays are (H, W); labels 0 is background; a one-pixel border is needed.
 
@@ -57,23 +81,14 @@ def trace(labels: NDArray[np.int32], field: NDArray[np.float32]) -> Segments:
     row, column = _mixed_cells(labels)
     corner_labels = labels[row[:, None] + _CORNER[:, 0], column[:, None] + _CORNER[:, 1]]
     corner_values = field[row[:, None] + _CORNER[:, 0], column[:, None] + _CORNER[:, 1]]
-    parts = []
+    parts: list[_Pieces] = []
     for corner in range(4):
         label = corner_labels[:, corner]
         fresh = label > 0
         for earlier in range(corner):
             fresh &= corner_labels[:, earlier] != label
-        inside = corner_labels[fresh] == label[fresh, None]
-        pattern = inside @ np.array([1, 2, 4, 8])
-        parts += _segments(
-            row[fresh],
-            column[fresh],
-            label[fresh],
-            pattern,
-            corner_labels[fresh],
-            corner_values[fresh],
-            labels.shape[1],
-        )
+        cells = _Cells(row[fresh], column[fresh], label[fresh], corner_labels[fresh], corner_values[fresh])
+        parts += _segments(cells, labels.shape[1])
     return _gather(parts)
 
 
@@ -84,48 +99,35 @@ def _mixed_cells(labels: NDArray[np.int32]) -> tuple[NDArray[np.intp], NDArray[n
     return row, column
 
 
-def _segments(row, column, label, pattern, cell_labels, values, width):  # type: ignore[no-untyped-def]
-    parts = []
+def _segments(cells: _Cells, width: int) -> list[_Pieces]:
+    pattern = (cells.labels == cells.label[:, None]) @ np.array([1, 2, 4, 8])
+    parts: list[_Pieces] = []
     for code, pairs in _SEGMENTS.items():
-        chosen = np.flatnonzero(pattern == code)
-        if not chosen.size:
+        chosen = cells.rows(pattern == code)
+        if not chosen.label.size:
             continue
-        for edge_from, edge_to in pairs:
-            ends = [
-                _crossing(
-                    edge,
-                    code,
-                    row[chosen],
-                    column[chosen],
-                    label[chosen],
-                    cell_labels[chosen],
-                    values[chosen],
-                    width,
-                )
-                for edge in (edge_from, edge_to)
-            ]
-            parts.append((label[chosen], ends[0][0], ends[1][0], ends[0][1], ends[1][1]))
+        for ends in pairs:
+            (start, start_key), (end, end_key) = (_crossing(edge, code, chosen, width) for edge in ends)
+            parts.append((chosen.label, start, end, start_key, end_key))
     return parts
 
 
-def _crossing(edge, code, row, column, label, cell_labels, values, width):  # type: ignore[no-untyped-def]
+def _crossing(edge: int, code: int, cells: _Cells, width: int) -> tuple[Points, NDArray[np.int64]]:
     """Return the point (N, 2) where the outline crosses one cell edge, and the key of that edge."""
     one, other = _EDGE[edge]
     if not code >> int(one) & 1:
         one, other = other, one
-    inner = np.maximum(values[:, one], 1e-6)
-    outer = np.minimum(values[:, other], -1e-6)
-    part = np.where(cell_labels[:, other] > 0, 0.5, inner / (inner - outer))
+    inner = np.maximum(cells.values[:, one], 1e-6)
+    outer = np.minimum(cells.values[:, other], -1e-6)
+    part = np.where(cells.labels[:, other] > 0, 0.5, inner / (inner - outer))
     here = _CORNER[one] + part[:, None] * (_CORNER[other] - _CORNER[one])
-    point = np.stack([column + here[:, 1], row + here[:, 0]], axis=1)
+    point = np.stack([cells.column + here[:, 1], cells.row + here[:, 0]], axis=1)
     corner = _CORNER[[one, other]].min(axis=0)
     across = int(edge in (0, 2))
-    return point, ((row + corner[0]) * width + column + corner[1]) * 2 + across
+    return point, ((cells.row + corner[0]) * width + cells.column + corner[1]) * 2 + across
 
 
-def _gather(
-    parts: list[tuple[NDArray[np.int32], Points, Points, NDArray[np.int64], NDArray[np.int64]]],
-) -> Segments:
+def _gather(parts: list[_Pieces]) -> Segments:
     if not parts:
         nothing = np.empty((0, 2))
         none = np.empty(0, np.int64)
@@ -139,7 +141,7 @@ def cell_segments(labels: NDArray[np.int32]) -> Segments:
     """Outline every label along the pixels' own sides: exact for a picture of only two levels."""
     height, width = labels.shape
     parts = []
-    # Side of a pixel, as the step to the neighbour, and its ends from the pixel's centre (clockwise on screen).
+    # A pixel's side: the step to its neighbour, its ends from the pixel's centre (clockwise on screen).
     for step, start, end in (
         ((-1, 0), (-0.5, -0.5), (0.5, -0.5)),
         ((0, 1), (0.5, -0.5), (0.5, 0.5)),

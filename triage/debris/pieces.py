@@ -19,10 +19,11 @@ Array = NDArray[np.float64]
 class Pieces:
     """One row a piece, in the order of its label; lengths in pixels.
 
-    inside, outside: mean levels on either side of the outline. sharpness: steepness of the outline compared with
-    that of an ideal edge under the photo's blur, 1 for a clean particle, below 0.5 for a soft shadow.
-    depth: largest distance of a pixel from the outside. step: (N, 3), mean departure by channel. peak: strongest light departure. light, strength: mean
-    departures. glint: share of pixels brighter than paper.
+    inside, outside: mean levels on either side of the outline. sharpness: steepness of the outline compared
+    with an ideal edge under the photo's blur, 1 for a clean particle, below 0.5 for a soft shadow.
+    depth: largest distance of a pixel from the outside. step: (N, 3), mean departure by channel.
+    peak: strongest light departure. light, strength: mean departures. glint: share of pixels brighter
+    than paper.
     """
 
     area: Array
@@ -49,12 +50,14 @@ class Pieces:
 def polygon_area(segments: Segments, count: int) -> Array:
     """Area inside each outline, (count,), by the shoelace sum of its pieces."""
     twice = segments.start[:, 0] * segments.end[:, 1] - segments.start[:, 1] * segments.end[:, 0]
-    return np.bincount(segments.label - 1, twice / 2, count)
+    return np.asarray(np.bincount(segments.label - 1, twice / 2, count), float)
 
 
 def outline_length(segments: Segments, count: int) -> Array:
     """Length of each outline, (count,)."""
-    return np.bincount(segments.label - 1, np.hypot(*(segments.end - segments.start).T), count)
+    return np.asarray(
+        np.bincount(segments.label - 1, np.hypot(*(segments.end - segments.start).T), count), float
+    )
 
 
 def measure_pieces(
@@ -106,7 +109,7 @@ def measure_pieces(
 def _slope(strength: Image) -> Image:
     across = cv2.Sobel(strength, cv2.CV_32F, 1, 0, scale=1 / 8)
     down = cv2.Sobel(strength, cv2.CV_32F, 0, 1, scale=1 / 8)
-    return cv2.magnitude(across, down)
+    return np.asarray(cv2.magnitude(across, down), np.float32)
 
 
 def _along(segments: Segments, length: Array, image: Image) -> Array:
@@ -119,7 +122,7 @@ def _along(segments: Segments, length: Array, image: Image) -> Array:
 
 
 def _boxes(
-    piece: NDArray[np.int64], x: NDArray[np.int64], y: NDArray[np.int64], count: int
+    piece: NDArray[np.int32], x: NDArray[np.int64], y: NDArray[np.int64], count: int
 ) -> NDArray[np.int64]:
     low = np.full((count, 2), np.iinfo(np.int64).max)
     high = np.full((count, 2), -1)

@@ -30,7 +30,7 @@ NEAR_SIGMAS, FAR_SIGMAS = 2.9, 4.2  # beside a piece, beyond the blur's reach
 
 @dataclass(frozen=True)
 class Shadows:
-    """Debris without its cast shadows. `towards` is the unit vector (x, y) along which they fall, None: none seen."""
+    """Debris without its cast shadows, and the unit vector (x, y) along which they fall (None: not seen)."""
 
     mask: Mask
     towards: Vector | None
@@ -52,7 +52,7 @@ def _core(mask: Mask, light: Image, colour: Image, part: float, darkest: float =
     """Pixels too dark, compared with their piece's peak or with any shadow, or too coloured to be shadow."""
     count, labels = cv2.connectedComponents(mask, connectivity=8)
     place = np.flatnonzero(labels)
-    piece = labels.ravel()[place]
+    piece = np.asarray(labels, np.int32).ravel()[place]
     dark = light.ravel()[place]
     peak = np.zeros(count, np.float32)
     np.maximum.at(peak, piece, dark)

@@ -40,8 +40,8 @@ def measure_shapes(segments: Segments, count: int) -> Shapes:
         if bounds[index + 1] - bounds[index] > 2:
             ferets[index] = feret_diameters(points[bounds[index] : bounds[index + 1]])
     return Shapes(
-        area=np.bincount(segments.label - 1, twice / 2, count),
-        perimeter=np.bincount(segments.label - 1, np.hypot(*(end - start).T), count),
+        area=np.asarray(np.bincount(segments.label - 1, twice / 2, count), float),
+        perimeter=np.asarray(np.bincount(segments.label - 1, np.hypot(*(end - start).T), count), float),
         feret_max=ferets[:, 0],
         feret_min=ferets[:, 1],
         hull_area=ferets[:, 2],
@@ -66,7 +66,7 @@ def feret_diameters(points: NDArray[np.float32]) -> tuple[float, float, float]:
 
 
 def strip_length_and_width(area: Array, perimeter: Array) -> tuple[Array, Array]:
-    """Length and width of the strip with this area and perimeter: right for a bent fibre as for a straight one.
+    """Length and width of the strip with this area and perimeter, bent or straight.
 
     Half the perimeter is length plus width, the area their product.
     """

@@ -45,7 +45,7 @@ JURY = 12  # small pieces needed to judge the blur by
 
 @dataclass(frozen=True)
 class TotalBlur:
-    """Blur of what was measured, its standard uncertainty, and the rim sharpening left, as a part of an edge's step."""
+    """Blur of what was measured, its uncertainty, and sharpening's rim as a part of an edge's step."""
 
     sigma_px: float
     sigma_u_px: float
@@ -103,7 +103,7 @@ def _strips(pieces: Pieces) -> NDArray[np.bool_]:
 def _by_width(
     pieces: Pieces, strips: NDArray[np.bool_], rough: Array, sigma_px: float, shift: float
 ) -> tuple[Array, Array]:
-    """ECD of strips from length and true width: a narrow strip's half-level width is mostly blur, its light is not."""
+    """ECD of strips from length and width: a narrow one's half-level width is mostly blur."""
     chosen = np.flatnonzero(strips)
     length, seen = strip_length_and_width(pieces.area[chosen], pieces.perimeter[chosen])
     contrast, contrast_u = _like_contrast(pieces, (rough > RESOLVED * sigma_px) & ~strips, chosen)
@@ -161,7 +161,7 @@ def _shift(
     big = rough > JUDGES * blur.sigma_px
     darkness = contact_darkness(found.light, edges.labels, pieces.inside, big, blur.sigma_px)
     if darkness is None or (blur.rim > RIM and darkness < SOLID):
-        # Nothing to judge by, or the phone's sharpening brightened what lies beside: debris is solid as a rule.
+        # Nothing to judge by, or sharpening brightened what lies beside: debris is solid as a rule.
         return _Shift(OUTLINE_SHIFT, LIGHT_SHIFT + LIGHT_SHIFT_MORE / 2)
     solid = float(np.clip((darkness - FLAT) / (SOLID - FLAT), 0, 1))
     deep = float(np.clip((darkness - FAINT_CONTACT) / (DEEP_CONTACT - FAINT_CONTACT), 0, 1))

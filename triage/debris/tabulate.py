@@ -27,7 +27,8 @@ class Sized:
 
     `outline` holds the pieces' outlines in pixels of the crop, `labels` (H, W) the pieces' pixels there.
     `diameter` is the ECD with blur and shadow taken off, `colour` (N, 3) linear light with white paper at 1.
-    `even` tells strips as wide everywhere as on average. `blurred` is False for pictures of only two levels, whose outlines are exact.
+    `even` tells strips as wide everywhere as on average. `blurred` is False for pictures of only two
+    levels, whose outlines are exact.
     """
 
     outline: Segments
@@ -48,7 +49,7 @@ class Sized:
 
 @dataclass(frozen=True)
 class Debris:
-    """All particles of one photo, biggest first. `outlines` are (N, 2) px; `coverage` is the share of the window."""
+    """All particles of one photo, biggest first; outlines (N, 2) px, share of the window covered."""
 
     table: ParticleTable
     outlines: tuple[NDArray[np.float32], ...]
@@ -122,7 +123,7 @@ def _put_kinds(table: ParticleTable, sized: Sized) -> None:
 
 
 def _put_limits(table: ParticleTable, sized: Sized) -> None:
-    """Mark what is too small or too faint to size; a narrower piece than the limit has only a bound on its width."""
+    """Mark what is too small or faint to size; a piece narrower than the limit has only a bound."""
     limits = sized.limits
     least = np.where(
         np.abs(sized.contrast) < FAINT_BELOW, limits.smallest_sized_faint_um, limits.smallest_sized_um
@@ -134,7 +135,7 @@ def _put_limits(table: ParticleTable, sized: Sized) -> None:
 
 
 def _put_edges(table: ParticleTable, sized: Sized, calibration: Calibration) -> float:
-    """Flag what the window cuts; weigh the rest for the bigger ones being cut more often. Returns the window in cm2.
+    """Flag what the window cuts, weigh the rest for it; returns the window in cm2.
 
     Miles-Lantuejoul: a particle w by h is wholly seen in (W - w)(H - h) of the W by H places it may lie in.
     """
