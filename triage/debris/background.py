@@ -33,13 +33,30 @@ PLAIN_STEP = 0.4  # natural logarithm of light between two kinds of places: half
 class Departure:
     """How far each pixel departs from the paper below it, as a part of the paper's own light.
 
-    `step` is (H, W, 3), signed: positive where darker than pale paper, or brighter than a dark card.
-    `paper` is (h, w, 3), the background in linear light at 1 / `reduction` of the resolution.
+    A departure has one number a channel, positive where darker than pale paper or brighter than a dark
+    ground. It is worked out for the rows or pixels asked for, never for the whole window at once.
+    `paper` is (h, w, 3), the background in linear light at 1 / `reduction` of the resolution; `span` is
+    what a departure of 1 amounts to, at the same resolution.
     """
 
-    step: Image
+    rgb: NDArray[np.uint8]
+    table: Image
     paper: Image
+    span: Image
     reduction: int
+
+    def rows(self, rows: slice) -> Image:
+        """Departure of some whole rows, (rows, W, 3)."""
+        step = _enlarge(self.paper, self.rgb.shape, rows, self.reduction)
+        step = np.subtract(step, cv2.LUT(self.rgb[rows], self.table))
+        step /= _enlarge(self.span, self.rgb.shape, rows, self.reduction)
+        return step
+
+    def at(self, row: NDArray[np.intp], column: NDArray[np.intp]) -> Image:
+        """Departure of single pixels, (N, 3)."""
+        light = self.table[0, self.rgb[row, column], np.arange(3)]
+        paper, span = (_between(image, row, column, self.reduction) for image in (self.paper, self.span))
+        return np.asarray((paper - light) / span, np.float32)
 
 
 def find_departure(
@@ -71,11 +88,7 @@ def find_departure(
     else:
         whole = white * _lamp(reduced.mean(axis=2), inside)[..., None]
         span = -np.maximum(whole - paper, LEAST_SPAN * whole)
-    step = np.empty(rgb.shape, np.float32)
-    for rows in _strips(rgb.shape[0], by):
-        np.subtract(_enlarge(paper, rgb.shape, rows, by), cv2.LUT(rgb[rows], table), out=step[rows])
-        step[rows] /= _enlarge(span, rgb.shape, rows, by)
-    return Departure(step, paper, by)
+    return Departure(rgb, table, paper, span, by)
 
 
 def _reduction(shape: tuple[int, ...]) -> int:
@@ -119,10 +132,24 @@ def _enlarge(paper: Image, shape: tuple[int, ...], rows: slice, by: int) -> Imag
     """Bring the reduced background back to photo pixels for some rows, linearly interpolated."""
     padded = cv2.copyMakeBorder(paper, 1, 2, 0, 1, cv2.BORDER_REPLICATE)
     first = rows.start // by  # of `padded`: one row above the first needed
-    part = padded[first : first + STRIP_ROWS // by + 2]
+    part = padded[first : (rows.stop - 1) // by + 3]
     size = (part.shape[1] * by, part.shape[0] * by)
     large = cv2.resize(part, size, interpolation=cv2.INTER_LINEAR)
-    return np.asarray(large[by : by + rows.stop - rows.start, : shape[1]], np.float32)
+    skipped = by + rows.start - first * by
+    return np.asarray(large[skipped : skipped + rows.stop - rows.start, : shape[1]], np.float32)
+
+
+def _between(image: Image, row: NDArray[np.intp], column: NDArray[np.intp], by: int) -> Image:
+    """Read a reduced image at single photo pixels, linearly interpolated, (N, 3)."""
+    places = []
+    for pixel, size in zip((row, column), image.shape[:2], strict=True):
+        place = np.clip((pixel - (by - 1) / 2) / by, 0, size - 1).astype(np.float32)
+        low = np.minimum(place.astype(np.intp), max(size - 2, 0))
+        places.append((low, np.minimum(low + 1, size - 1), (place - low)[:, None]))
+    (top, bottom, down), (left, right, across) = places
+    above = image[top, left] * (1 - across) + image[top, right] * across
+    below = image[bottom, left] * (1 - across) + image[bottom, right] * across
+    return np.asarray(above * (1 - down) + below * down, np.float32)
 
 
 def is_darker_than_debris(rgb: NDArray[np.uint8], lut: Image, window: NDArray[np.uint8]) -> bool:

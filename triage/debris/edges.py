@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 
 from triage.debris.background import Image
 from triage.debris.find import Mask, disc
+from triage.debris.strips import filter_strips
 
 ROUNDS = 2
+ROUND_SIGMAS = 10  # how far one round looks, in blur sigmas
 REACH = 1.6  # blur sigmas from an edge at which the level has settled to within 6 %
 PAPER_SHARE = 0.3  # of a piece's level: a hole fainter than this shows the paper
 
@@ -36,15 +38,24 @@ class Edges:
 
 def refine(strength: Image, mask: Mask, sigma_px: float) -> Edges:
     """Move the outline of `mask` to the local half level of `strength`, blurred by `sigma_px` in all."""
+    halo = int(np.ceil(ROUNDS * ROUND_SIGMAS * sigma_px)) + 8
+    mask, field, inside, outside = filter_strips(
+        lambda rows: _refined(strength[rows], mask[rows], sigma_px), len(mask), halo
+    )
+    mask[[0, -1]] = mask[:, [0, -1]] = 0  # an outline needs a border to close in
+    count, labels = cv2.connectedComponents(_closed(mask, strength, inside, sigma_px), connectivity=8)
+    return Edges(np.asarray(labels, np.int32), count - 1, field, inside, outside)
+
+
+def _refined(strength: Image, mask: Mask, sigma_px: float) -> tuple[Mask, Image, Image, Image]:
+    """Return mask, field, inside and outside level after all rounds."""
     for _ in range(ROUNDS):
         inside, known = _local_mean(strength, _core(mask, sigma_px), sigma_px)
         outside, _ = _local_mean(strength, _ring(mask, sigma_px), sigma_px)
         field = strength - (inside + outside) * np.float32(0.5)
         near = cv2.dilate(mask, disc(np.ceil(sigma_px)))
         mask = ((field > 0) & known & (near > 0)).astype(np.uint8)
-    mask[[0, -1]] = mask[:, [0, -1]] = 0  # an outline needs a border to close in
-    count, labels = cv2.connectedComponents(_closed(mask, strength, inside, sigma_px), connectivity=8)
-    return Edges(np.asarray(labels, np.int32), count - 1, field, inside, outside)
+    return mask, field, inside, outside
 
 
 def _core(mask: Mask, sigma_px: float) -> NDArray[np.bool_]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.debris.background import Departure, Image
+from triage.debris.strips import filter_strips
 
 Mask = NDArray[np.uint8]
 
@@ -51,24 +52,38 @@ def disc(radius_px: float) -> Mask:
 
 def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: float) -> Found:
     """Find debris inside `window`; `sigma_px` is the photo's blur, `smoothing_px` that for measuring."""
-    light, strength = smoothed(departure, sigma_px)
+
+    def smoothed(rows: slice) -> tuple[Image, ...]:
+        step = departure.rows(rows)
+        return *light_and_strength(step, sigma_px), *light_and_strength(step, smoothing_px)
+
+    height = len(window)
+    halo = int(np.ceil(4 * max(sigma_px, smoothing_px))) + 2
+    light, strength, fine_light, fine_strength = filter_strips(smoothed, height, halo)
     strength[window == 0] = 0
     noise = noise_of(light, window)
     yardstick = _bright_side(light, strength, sigma_px)
     seed = max(SEED_SNR * noise, YARDSTICK_MARGIN * yardstick, SEED_FLOOR)
-    grow = max(GROW_SNR * noise, seed / 2)
-    blobs = _hysteresis(strength, seed, grow)
-    light, strength = smoothed(departure, smoothing_px)
-    reach = 2.5 * np.hypot(sigma_px, smoothing_px) + 1
-    peak = cv2.dilate(strength, disc(reach))
-    around = cv2.dilate(strength, np.ones((2 * round(HALO_SIGMAS * sigma_px) + 1,) * 2, np.uint8))
-    mask = (blobs & (strength > np.maximum(0.5 * peak, HALO * around))).astype(np.uint8)
-    return Found(mask, light, strength, noise_of(light, window), seed, noise)
+    blobs = _hysteresis(strength, seed, max(GROW_SNR * noise, seed / 2))
+    reach = disc(2.5 * np.hypot(sigma_px, smoothing_px) + 1)
+    around = np.ones((2 * round(HALO_SIGMAS * sigma_px) + 1,) * 2, np.uint8)
+
+    def cut(rows: slice) -> tuple[Mask]:
+        part = fine_strength[rows]
+        level = np.maximum(0.5 * cv2.dilate(part, reach), HALO * cv2.dilate(part, around))
+        return ((blobs[rows] & (part > level)).astype(np.uint8),)
+
+    (mask,) = filter_strips(cut, height, max(len(reach), len(around)))
+    return Found(mask, fine_light, fine_strength, noise_of(fine_light, window), seed, noise)
 
 
-def smoothed(departure: Departure, sigma_px: float) -> tuple[Image, Image]:
-    """Return signed light departure, and strength (light and colour together), smoothed, (H, W) each."""
-    step = cv2.GaussianBlur(departure.step, (0, 0), sigma_px) if sigma_px > 0 else departure.step
+def light_and_strength(step: Image, sigma_px: float) -> tuple[Image, Image]:
+    """Signed light departure, and strength (light and colour together), smoothed, (H, W) each.
+
+    `step` is the departure by channel, (H, W, 3).
+    """
+    if sigma_px > 0:
+        step = np.asarray(cv2.GaussianBlur(step, (0, 0), sigma_px), np.float32)
     light = np.asarray(cv2.transform(step, MEAN), np.float32)
     spread = np.asarray(cv2.transform(cv2.multiply(step, step), MEAN), np.float32)
     spread -= light * light

@@ -18,7 +18,7 @@ from triage.debris.limits import Limits, limits_of
 from triage.debris.outline import Segments, cell_segments, trace
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces, measure_pieces, outline_length, polygon_area
-from triage.debris.shape import feret_diameters, strip_length_and_width
+from triage.debris.shape import strip_length_and_width
 from triage.debris.sizes import Diameters, TotalBlur, size_pieces
 from triage.debris.softness import own_blur
 from triage.debris.split import split_touching
@@ -157,8 +157,7 @@ def _outlined(found: Found, departure: Departure, sigma_px: float, *, dark: bool
         if dark
         else shadows.remove(found.mask, found.light, found.strength, total).mask
     )
-    edges, origin = _parted(refine(found.strength, mask, total), total)
-    outline = trace(edges.labels, edges.field)
+    edges, outline, origin = _parted(refine(found.strength, mask, total), total)
     pieces = measure_pieces(edges, outline, departure, found.light, found.strength, total)
     step = pieces.inside - pieces.outside
     # On a dark ground no shadow shows: what is soft there is debris out of focus or turned from the lamp.
@@ -188,20 +187,19 @@ def _white(crop: Crop, calibration: Calibration) -> Image:
     return np.full(3, max(most, min(ground / GROUND_SHARE, 1.0), 0.1), np.float32)
 
 
-def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, NDArray[np.int32]]:
-    """Part touching pieces; returns the edges and, for every piece, which one it was before."""
+def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, Segments, NDArray[np.int32]]:
+    """Part touching pieces; returns edges and outlines, and for every piece which one it was before."""
     outline = trace(edges.labels, edges.field)
     bounds = np.searchsorted(outline.label, np.arange(1, edges.count + 2))
     area = polygon_area(outline, edges.count)
     length, width = strip_length_and_width(area, outline_length(outline, edges.count))
     solidity = np.ones(edges.count)
+    start = outline.start.astype(np.float32)
     boxes = np.zeros((edges.count, 4), np.int64)
     for index in np.flatnonzero(area > (4 * sigma_px) ** 2):
-        points = outline.start[bounds[index] : bounds[index + 1]].astype(np.float32)
-        low, high = (
-            np.maximum(np.floor(points.min(axis=0)), 0).astype(int),
-            np.ceil(points.max(axis=0)).astype(int),
-        )
+        points = start[bounds[index] : bounds[index + 1]]
+        low = np.maximum(np.floor(points.min(axis=0)), 0).astype(int)
+        high = np.ceil(points.max(axis=0)).astype(int)
         boxes[index] = [*low, *(high - low + 1)]
         view = edges.labels[low[1] : high[1] + 1, low[0] : high[0] + 1]
         # A bent thin fibre is all neck: it is left whole.
@@ -209,9 +207,12 @@ def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, NDArray[np.int32]]:
             length[index] < STRIP_RATIO * width[index]
             or 2 * _depth(view == index + 1) > THIN_SIGMAS * sigma_px
         ):
-            solidity[index] = area[index] / max(feret_diameters(points)[2], 1e-9)
+            solidity[index] = area[index] / max(cv2.contourArea(cv2.convexHull(points)), 1e-9)
     origin = split_touching(edges.labels, boxes, solidity, sigma_px)
-    return replace(edges, count=origin.size), origin
+    if origin.size == edges.count:
+        return edges, outline, origin
+    parted = replace(edges, count=origin.size)
+    return parted, trace(parted.labels, parted.field), origin
 
 
 def _depth(piece: NDArray[np.bool_]) -> float:

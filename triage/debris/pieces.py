@@ -81,7 +81,7 @@ def measure_pieces(
     inner = cv2.distanceTransform((edges.labels > 0).astype(np.uint8), cv2.DIST_L2, 5).ravel()[place]
     depth = np.zeros(count)
     np.maximum.at(depth, piece, inner)
-    step = departure.step.reshape(-1, 3)[place]
+    step = departure.at(y, x)
     length = outline_length(segments, count)
     inside, outside, slope = (
         _along(segments, length, image) for image in (edges.inside, edges.outside, _slope(strength))

@@ -65,10 +65,13 @@ def _core(mask: Mask, light: Image, colour: Image, part: float, darkest: float =
 
 def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | None:
     """Find the side on which the paper beside the cores is darker, over all of them."""
+    # Every other pixel tells the side as well, in a quarter of the time.
+    core = np.ascontiguousarray(core[::2, ::2])
+    light, colour = np.ascontiguousarray(light[::2, ::2]), np.ascontiguousarray(colour[::2, ::2])
     distance, nearest = cv2.distanceTransformWithLabels(
         1 - core, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP
     )
-    ring = (distance > 2 * sigma_px) & (distance < 2 * sigma_px + 6) & (colour < 0.05 + 0.25 * light)
+    ring = (distance > sigma_px) & (distance < sigma_px + 3) & (colour < 0.05 + 0.25 * light)
     place = np.flatnonzero(ring)
     owner = nearest.ravel()[place]
     count = int(nearest.max()) + 1
@@ -85,7 +88,7 @@ def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | 
     dark = np.clip(light.ravel()[place], -0.05, 0.6)
     pixels = np.bincount(owner, minlength=count)
     lean = np.stack([np.bincount(owner, dark * part, count) for part in step]) / np.maximum(pixels, 1)
-    lean = np.clip(lean[:, (size >= 6) & (pixels > 30)], -0.1, 0.1)
+    lean = np.clip(lean[:, (size >= 2) & (pixels > 8)], -0.1, 0.1)
     if lean.shape[1] < 8:
         return None
     mean = lean.mean(axis=1)

@@ -54,14 +54,14 @@ def feret_diameters(points: NDArray[np.float32]) -> tuple[float, float, float]:
     The shortest lies square to a side of the hull, the longest joins two of its corners.
     """
     hull = cv2.convexHull(points)[:, 0].astype(np.float64)
-    side = np.roll(hull, -1, axis=0) - hull
+    following = np.concatenate([hull[1:], hull[:1]])
+    side = following - hull
     length = np.hypot(side[:, 0], side[:, 1])
     side = side[length > 0] / length[length > 0, None]
     across = hull @ np.stack([-side[:, 1], side[:, 0]])
-    reach = hull[:, None] - hull[None]
-    longest = float(np.sqrt(np.einsum("ijk,ijk->ij", reach, reach).max()))
-    x, y = hull.T
-    area = abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+    square = (hull * hull).sum(axis=1)
+    longest = float(np.sqrt(max((square[:, None] + square - 2 * hull @ hull.T).max(), 0)))
+    area = abs(float(hull[:, 0] @ following[:, 1] - hull[:, 1] @ following[:, 0])) / 2
     return longest, float(np.ptp(across, axis=0).min()) if across.size else 0.0, area
 
 
