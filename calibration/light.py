@@ -203,7 +203,7 @@ def _background(view: WindowView, tone: Tone) -> tuple[FloatArray, float]:
     centre = float(_quadratic(np.array([view.mask.shape]) / 2, view.mask.shape)[0] @ coefficients)
     floor = max(1e-6, 0.02 * float(surface.max()))
     colour = np.median(levels / np.maximum(levels @ LUMA, floor)[:, None], axis=0)
-    colour = colour / float(colour @ LUMA)
+    colour = colour / max(float(colour @ LUMA), 1e-6)
     return max(centre, floor) * colour, float(surface.max() / max(float(surface.min()), floor))
 
 

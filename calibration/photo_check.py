@@ -97,7 +97,7 @@ def check_photo(
     blur: Blur | None,
 ) -> tuple[Problem, ...]:
     """Every problem of a photo (H, W, 3) whose scale is known. `window_px` (N, 2) is the window's outline."""
-    coarsest, finest = RATINGS_WITHOUT_CARD_UM if frame is None else RATINGS_UM[frame.name]
+    coarsest, finest = _ratings(frame)
     um_per_px = plane.um_per_px(np.vstack([window_px.mean(axis=0), window_px]))
     size = (rgb.shape[1], rgb.shape[0])
     found = [
@@ -105,10 +105,33 @@ def check_photo(
         too_far(float(um_per_px[0]), coarsest, finest),
         tilted(float(um_per_px.max() / um_per_px.min()), blur),
         window_cut_off(window_px, size),
+        nothing_to_see(rgb),
         *exposure(rgb, window_px, light, card=frame is not None),
         uneven_light(light.unevenness, card=frame is not None),
     ]
     return tuple(problem for problem in found if problem is not None)
+
+
+def _ratings(frame: Frame | None) -> tuple[float, float]:
+    """Coarsest and finest rating (um) that a frame is for."""
+    return RATINGS_WITHOUT_CARD_UM if frame is None else RATINGS_UM[frame.name]
+
+
+def blurred_for(blur: Blur, um_per_px: float, frame: Frame | None) -> Problem | None:
+    """Problem of a blur found after the calibration, by what the frame is for."""
+    return blurred(blur, um_per_px, *_ratings(frame))
+
+
+def nothing_to_see(rgb: NDArray[np.uint8]) -> Problem | None:
+    """Problem of a picture of one even tone, which no camera makes of anything: black, white or a blank."""
+    if (rgb[::16, ::16] != rgb[0, 0]).any() or (rgb != rgb[0, 0]).any():
+        return None
+    return Problem(
+        "clipped",
+        "The picture is one even tone: there is nothing in it to see.",
+        "Take it again with the lens free and a lamp on the debris.",
+        fatal=True,
+    )
 
 
 def no_card(reason: str = "no card was found in the picture") -> Problem:

@@ -23,7 +23,8 @@ from calibration.calibrate import (
 )
 from calibration.errors import CalibrationError
 from calibration.locate import CardNotFound
-from calibration.photo_check import Problem, blank_too_dirty, no_card, too_crowded
+from calibration.photo_check import Problem, blank_too_dirty, blurred_for, no_card, too_crowded
+from calibration.sharpness import FWHM_PER_SIGMA, Blur
 from triage.advice import Advice, advise
 from triage.debris.measure import measure_debris
 from triage.debris.particles import ParticleTable, empty_table
@@ -196,9 +197,20 @@ def _measure(photo: Photo, how: HowScaled) -> _Measured:
     if photo.camera and calibration.source == "card":
         remember_tone(calibration, photo.camera)
     debris = measure_debris(photo.rgb, calibration)
-    crowded = too_crowded(debris.coverage)
-    problems = (*calibration.problems, crowded) if crowded else calibration.problems
+    problems = (*calibration.problems, *_seen_in_debris(calibration, debris))
+    if any(problem.fatal for problem in problems):
+        return _Measured(photo, _result(photo, calibration, None, problems), None, None)
     return _Measured(photo, _result(photo, calibration, debris, problems), calibration, debris)
+
+
+def _seen_in_debris(calibration: Calibration, debris: Debris) -> tuple[Problem, ...]:
+    """Problems that only the measured debris shows: too much of it, or blur that no edge before told of."""
+    found = [too_crowded(debris.coverage)]
+    if calibration.blur is None and len(debris.table):
+        sigma_px = debris.limits.blur_fwhm_um / calibration.um_per_px / FWHM_PER_SIGMA
+        blur = Blur(sigma_px, sigma_px / 4, "the outlines of the debris")
+        found.append(blurred_for(blur, calibration.um_per_px, calibration.frame))
+    return tuple(problem for problem in found if problem is not None)
 
 
 def _calibrate(photo: Photo, how: HowScaled) -> Calibration:
