@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 Labels = NDArray[np.int32]
 
 NECK = 0.7  # of the smaller side's inscribed width: narrower than this parts two particles
+LEAST_STEP_PX = 1.0  # a thin strip on the pixel grid swells and narrows by less than this
 SOLID = 0.92  # convex pieces are not looked at
 SMALLEST = 2.5  # inscribed width of a part, in blur sigmas: less is ragged outline
 
@@ -87,7 +88,8 @@ def _merged(basins: Labels, depth: NDArray[np.float32], least: float) -> tuple[L
     for (one, other), neck in sorted(necks.items(), key=lambda item: -item[1]):
         first, second = group[one], group[other]
         shallower = min(peak[first], peak[second])
-        if first != second and (neck > NECK * shallower or shallower < least):
+        wide = neck > NECK * shallower or shallower - neck < LEAST_STEP_PX
+        if first != second and (wide or shallower < least):
             group[group == second] = first
             peak[first] = max(peak[first], peak[second])
     joined = group[basins]
