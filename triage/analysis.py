@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from importlib import import_module
 from itertools import pairwise
 from pathlib import Path
+from threading import Thread
 
 import numpy as np
 from numpy.typing import NDArray
@@ -157,6 +159,8 @@ def analyse(photos: Sequence[str | Path], setup: Setup | None = None) -> Analysi
         A file cannot be opened, or a setting cannot be right.
     """
     setup = setup or Setup()
+    # Its import takes longer than opening a photo and finding the markers, during which it can go on.
+    Thread(target=import_module, args=("scipy.special",), daemon=True).start()
     filters = load_filters(setup.filters)
     measured = _without_repeats([_measure(open_photo(path), setup.how) for path in photos])
     table, outlines = _pooled(measured)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import subprocess
 import sys
 import tempfile
 import time
@@ -41,17 +42,28 @@ THOUSAND = Scene(
 PROPERTIES = ("area", "feret_diameter_max", "equivalent_diameter_area", "solidity", "perimeter")
 
 
+LAUNCHER = """
+import resource, subprocess, sys, time
+began = time.perf_counter()
+status = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL).returncode
+print(status, time.perf_counter() - began, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
+"""
+
+
 def whole_process(photo: Path, folder: Path) -> tuple[float, float]:
-    """Return seconds and peak MB of `triage analyse PHOTO --json FILE` as a process of its own."""
+    """Return seconds and peak MB of `triage analyse PHOTO --json FILE` as a process of its own.
+
+    It is started by a small process: a child's peak counts the memory of what it was forked from.
+    """
     command = [str(Path(sys.executable).with_name("triage")), "analyse", str(photo)]
     command += ["--json", str(folder / "result.json")]
-    quiet = [(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)]
-    began = time.perf_counter()
-    child = os.posix_spawn(command[0], command, os.environ, file_actions=quiet)
-    _, status, usage = os.wait4(child, 0)
-    if os.waitstatus_to_exitcode(status) != 0:
-        raise RuntimeError(f"triage analyse ended with status {os.waitstatus_to_exitcode(status)}")
-    return time.perf_counter() - began, usage.ru_maxrss / 1000
+    done = subprocess.run(
+        [sys.executable, "-c", LAUNCHER, *command], check=True, capture_output=True, text=True
+    )
+    status, seconds, peak_kb = done.stdout.split()
+    if status != "0":
+        raise RuntimeError(f"triage analyse ended with status {status}: {done.stderr}")
+    return float(seconds), float(peak_kb) / 1000
 
 
 def plain_script(grey: NDArray[np.uint8]) -> int:

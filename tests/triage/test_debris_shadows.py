@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy.ndimage import find_objects
 
 from calibration.calibrate import ByStated, HowScaled, calibrate
 from tests.scenes.camera import Camera
@@ -115,6 +116,17 @@ def test_flat_marks_lose_nothing_to_a_shadow_they_do_not_have():
     assert (cut.labels > 0).sum() == pytest.approx((whole.labels > 0).sum(), rel=0.005)
 
 
+def boxes_of(labels: np.ndarray) -> np.ndarray:
+    """Left, top, width, height of every label."""
+    cuts = find_objects(labels)
+    return np.array(
+        [
+            [across.start, down.start, across.stop - across.start, down.stop - down.start]
+            for down, across in cuts
+        ]
+    )
+
+
 def darkness(rgb: np.ndarray) -> float:
     """How dark the paper beside large pieces is, as a part of their contrast."""
     look = looked_at(rgb)
@@ -122,7 +134,8 @@ def darkness(rgb: np.ndarray) -> float:
     inside = np.array([np.median(edges.inside[edges.labels == k]) for k in range(1, edges.count + 1)])
     area = np.bincount(edges.labels.ravel(), minlength=edges.count + 1)[1:]
     big = np.sqrt(area * 4 / np.pi) > 6 * look.total_px
-    found = shadows.contact_darkness(look.found.light, edges.labels, inside, big, look.total_px)
+    boxes = boxes_of(edges.labels)
+    found = shadows.contact_darkness(look.found.light, edges.labels, boxes, inside, big, look.total_px)
     assert found is not None
     return found
 
@@ -144,4 +157,8 @@ def test_too_few_pieces_say_nothing():
     look = looked_at(photo(0.85 * blurred_cover(laid, size, 1.0), noise=0.01))
     labels = refine(look.found.strength, look.found.mask, look.total_px).labels
 
-    assert shadows.contact_darkness(look.found.light, labels, np.full(3, 0.85), np.ones(3, bool), 1.2) is None
+    found = shadows.contact_darkness(
+        look.found.light, labels, boxes_of(labels), np.full(3, 0.85), np.ones(3, bool), 1.2
+    )
+
+    assert found is None

@@ -19,6 +19,7 @@ Image = NDArray[np.float32]
 LARGEST_REDUCTION = 8
 LEAST_ACROSS = 128  # reduced pixels along the longer side: a small picture is reduced less
 SMOOTHING = 6.0  # Gaussian sigma of the paper average, in reduced pixels
+WIDER, WIDER_SHARE = 4, 1e-3  # where no paper is near: so much wider, and its say beside what is near
 ROUNDS = 4
 STRIP_ROWS = 512  # shared out into whole reduced rows
 NEIGHBOURS = np.ones((3, 3), np.uint8)
@@ -292,12 +293,11 @@ def _first_guess(brightness: Image, inside: NDArray[np.bool_], *, dark: bool) ->
 def _average(values: Image, keep: NDArray[np.bool_], sigma: float = SMOOTHING) -> Image:
     """Gaussian average of the kept pixels only; where none is near, the wider neighbourhood decides."""
     weight = keep.astype(np.float32)
-    total = np.zeros_like(values, np.float32)
-    mass = np.zeros_like(total)
-    for factor, share in ((1, 1.0), (4, 1e-3)):
-        total += share * cv2.GaussianBlur(
-            values * weight, (0, 0), sigma * factor, borderType=cv2.BORDER_CONSTANT
-        )
-        mass += share * cv2.GaussianBlur(weight, (0, 0), sigma * factor, borderType=cv2.BORDER_CONSTANT)
+    both = cv2.merge([values * weight, weight])
+    near = cv2.GaussianBlur(both, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
+    size = tuple(max(1, round(side / WIDER)) for side in keep.shape[::-1])
+    wide = cv2.resize(both, size, interpolation=cv2.INTER_AREA)
+    wide = cv2.GaussianBlur(wide, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
+    near += WIDER_SHARE * cv2.resize(wide, keep.shape[::-1], interpolation=cv2.INTER_LINEAR)
     everywhere = values[keep].mean() if keep.any() else values.mean()
-    return np.asarray(((total + 1e-9 * everywhere) / (mass + 1e-9)), np.float32)
+    return np.asarray(((near[..., 0] + 1e-9 * everywhere) / (near[..., 1] + 1e-9)), np.float32)

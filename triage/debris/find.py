@@ -8,6 +8,7 @@ both sides alike, debris to one.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -26,7 +27,14 @@ COLOUR_WEIGHT = 1.5  # colour counts more than brightness: a shadow darkens pape
 HALO = 0.4  # of a strong piece: what is fainter close beside it is its own dim seam
 HALO_SIGMAS = 8
 TILE = 64
-MEAN = np.full((1, 3), 1 / 3, np.float32)
+NOISE_TILES = 250  # spread over the window, tell its noise as well as all of them
+# Channels to light and two colour axes at right angles to it, whose squares add up to COLOUR_WEIGHT times the
+# channels' variance.
+LIGHT_AND_COLOUR = np.array([[1 / 3, 1 / 3, 1 / 3], [0, 0, 0], [0, 0, 0]], np.float32)
+LIGHT_AND_COLOUR[1:] = np.array([[1, -1, 0], [1 / 3**0.5, 1 / 3**0.5, -2 / 3**0.5]]) * (
+    COLOUR_WEIGHT / 6**0.5
+)
+ALL = np.ones((1, 3), np.float32)
 
 
 @dataclass(frozen=True)
@@ -54,7 +62,7 @@ def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: floa
     """Find debris inside `window`; `sigma_px` is the photo's blur, `smoothing_px` that for measuring."""
 
     def smoothed(rows: slice) -> tuple[Image, ...]:
-        step = departure.rows(rows)
+        step = np.asarray(cv2.transform(departure.rows(rows), LIGHT_AND_COLOUR), np.float32)
         return *light_and_strength(step, sigma_px), *light_and_strength(step, smoothing_px)
 
     height = len(window)
@@ -80,17 +88,12 @@ def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: floa
 def light_and_strength(step: Image, sigma_px: float) -> tuple[Image, Image]:
     """Signed light departure, and strength (light and colour together), smoothed, (H, W) each.
 
-    `step` is the departure by channel, (H, W, 3).
+    `step` is the departure in light and two colour axes, (H, W, 3).
     """
     if sigma_px > 0:
         step = np.asarray(cv2.GaussianBlur(step, (0, 0), sigma_px), np.float32)
-    light = np.asarray(cv2.transform(step, MEAN), np.float32)
-    spread = np.asarray(cv2.transform(cv2.multiply(step, step), MEAN), np.float32)
-    spread -= light * light
-    np.maximum(spread, 0, out=spread)
-    spread *= COLOUR_WEIGHT**2
-    spread += light * light
-    return light, np.sqrt(spread, out=spread)
+    power = cv2.transform(cv2.multiply(step, step), ALL)
+    return np.asarray(cv2.extractChannel(step, 0), np.float32), np.asarray(cv2.sqrt(power), np.float32)
 
 
 def noise_of(values: Image, window: Mask) -> float:
@@ -98,12 +101,15 @@ def noise_of(values: Image, window: Mask) -> float:
     height, width = min(TILE, values.shape[0]), min(TILE, values.shape[1])
     rows, columns = values.shape[0] // height, values.shape[1] // width
 
-    def tiles(image: Image | Mask) -> Image:
-        cut = image[: rows * height, : columns * width].reshape(rows, height, columns, width)
-        return np.asarray(cut.transpose(0, 2, 1, 3).reshape(rows * columns, -1)[:, ::3], np.float32)
+    def tiles(image: NDArray[Any]) -> NDArray[Any]:
+        cut = image[: rows * height, : columns * width]
+        return cut.reshape(rows, height, columns, width).transpose(0, 2, 1, 3)
 
-    whole = tiles(window).min(axis=1) > 0
-    chosen = tiles(values)[whole if whole.any() else slice(None)]
+    row, column = np.nonzero(tiles(window).min(axis=(2, 3)))
+    if not row.size:
+        row, column = np.divmod(np.arange(rows * columns), columns)
+    some = slice(None, None, max(1, row.size // NOISE_TILES))
+    chosen = tiles(values)[row[some], column[some]].reshape(-1, height * width)[:, ::3]
     middle = np.median(chosen, axis=1, keepdims=True)
     return float(1.4826 * np.percentile(np.median(np.abs(chosen - middle), axis=1), 33)) + 1e-5
 

@@ -120,25 +120,33 @@ def _or_moved(mask: Mask, right: int, down: int) -> None:
 
 
 def contact_darkness(
-    light: Image, labels: NDArray[np.int32], inside: Vector, big: NDArray[np.bool_], sigma_px: float
+    light: Image,
+    labels: NDArray[np.int32],
+    boxes: NDArray[np.int64],
+    inside: Vector,
+    big: NDArray[np.bool_],
+    sigma_px: float,
 ) -> float | None:
     """How dark the paper is just beyond the blur's reach, as a part of each piece's contrast, on average.
 
-    Beside a flat mark it is as bright as anywhere, beside a solid grain it is not. `inside` (N,) is each
-    piece's contrast, `big` (N,) says which are large enough to judge by; None where fewer than four are.
+    Beside a flat mark it is as bright as anywhere, beside a solid grain it is not. `boxes` (N, 4) are left,
+    top, width, height; `inside` (N,) is each piece's contrast, `big` (N,) says which are large enough to
+    judge by; None where fewer than four are.
     """
     if big.sum() < 4:
         return None
-    mask = (labels > 0).astype(np.uint8)
-    distance, nearest = cv2.distanceTransformWithLabels(
-        1 - mask, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP
-    )
-    owner = np.zeros(int(nearest.max()) + 1, np.int64)
-    inner = np.flatnonzero(mask)
-    owner[nearest.ravel()[inner]] = labels.ravel()[inner]
-    place = np.flatnonzero((distance > NEAR_SIGMAS * sigma_px) & (distance < FAR_SIGMAS * sigma_px))
-    piece = owner[nearest.ravel()[place]] - 1
-    dark = np.clip(light.ravel()[place], -0.1, 0.5)
-    count = inside.size
-    mean = np.bincount(piece, dark, count) / np.maximum(np.bincount(piece, minlength=count), 1) / inside
-    return float(mean[big].mean())
+    margin = int(np.ceil(FAR_SIGMAS * sigma_px)) + 1
+    dark = []
+    for index in np.flatnonzero(big):
+        left, top, wide, tall = boxes[index]
+        cut = (
+            slice(max(top - margin, 0), top + tall + margin),
+            slice(max(left - margin, 0), left + wide + margin),
+        )
+        near = labels[cut]
+        own = cv2.distanceTransform((near != index + 1).astype(np.uint8), cv2.DIST_L2, 5)
+        any_piece = cv2.distanceTransform((near == 0).astype(np.uint8), cv2.DIST_L2, 5)
+        ring = (own > NEAR_SIGMAS * sigma_px) & (own < FAR_SIGMAS * sigma_px) & (own == any_piece)
+        if ring.any():
+            dark.append(float(np.clip(light[cut][ring], -0.1, 0.5).mean()) / inside[index])
+    return float(np.mean(dark)) if len(dark) >= 4 else None

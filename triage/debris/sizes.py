@@ -159,7 +159,7 @@ def _shift(
     if dark:
         return _Shift(OUTLINE_SHIFT_DARK, LIGHT_SHIFT_DARK)
     big = rough > JUDGES * blur.sigma_px
-    darkness = contact_darkness(found.light, edges.labels, pieces.inside, big, blur.sigma_px)
+    darkness = contact_darkness(found.light, edges.labels, pieces.box, pieces.inside, big, blur.sigma_px)
     if darkness is None or (blur.rim > RIM and darkness < SOLID):
         # Nothing to judge by, or sharpening brightened what lies beside: debris is solid as a rule.
         return _Shift(OUTLINE_SHIFT, LIGHT_SHIFT + LIGHT_SHIFT_MORE / 2)

@@ -38,7 +38,7 @@ def to_json(analysis: Analysis) -> dict[str, Any]:
 
 def write_json(analysis: Analysis, path: Path) -> None:
     """Write the result as UTF-8 JSON."""
-    text = json.dumps(to_json(analysis), ensure_ascii=False, indent=1, allow_nan=False)
+    text = json.dumps(to_json(analysis), ensure_ascii=False, allow_nan=False)
     write_whole(path, (text + "\n").encode())
 
 
