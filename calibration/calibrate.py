@@ -98,6 +98,7 @@ class HowScaled:
     by: By = field(default_factory=ByCard)
     window: tuple[float, float, float, float] | None = None
     camera: str | None = None  # whose kept tone curve to use
+    kept: store.Kept | None = None  # None: what this computer has kept by now
 
 
 @dataclass(frozen=True)
@@ -159,7 +160,7 @@ def calibrate(rgb: NDArray[np.uint8], how: HowScaled | None = None) -> Calibrati
         A given scale cannot be used; the message says why and what to do.
     """
     how = how or HowScaled()
-    known = store.load()
+    known = store.load() if how.kept is None else how.kept
     scale = _scale(rgb, how, known)
     frame, marks = scale.frame, scale.print_plane
     tone = _tone(rgb, scale, known.tones.get(how.camera or ""))

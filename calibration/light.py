@@ -41,6 +41,7 @@ class Light:
     black_rgb: FloatArray | None  # the card's solid black; None where no card is seen
     unevenness: float  # brightest over darkest part of the window's background, 1 = even
     patch_rgb: tuple[tuple[float, FloatArray], ...] = ()  # (toner coverage 0..1, level) of each patch
+    unshadowed: bool = False  # no lamp's shadow is left: a picture made of photos with the lamp moved
 
     @property
     def white_balance(self) -> FloatArray:

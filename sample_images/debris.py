@@ -1,11 +1,11 @@
 """Scatter pieces of debris over a window of the card."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
 
-from sample_images.kinds import Piece, Rng, fibre, grain
+from sample_images.kinds import DARK_FIBRE, FLECK_MM, PALE_FIBRE, Look, Piece, Rng, fibre, grain
 from sample_images.meshes import Floats, Mesh, moved, scaled
 
 Rect = tuple[float, float, float, float]
@@ -17,7 +17,7 @@ class Recipe:
 
     `parts` are relative numbers of each grain of kinds.GRAINS. Sizes (equivalent circular diameter of the
     silhouette, um) are log-normal by number, cut off at both ends; `spread` is the geometric standard
-    deviation.
+    deviation. `looks` replaces the usual look of a grain, or of "fibre".
     """
 
     parts: dict[str, float]
@@ -31,6 +31,7 @@ class Recipe:
     touching: float = 0.03
     fibre_length_um: float = 1200.0
     fibre_widths_um: tuple[float, float] = (18.0, 80.0)
+    looks: dict[str, Look] = field(default_factory=dict)
 
 
 def silhouette(vertices_xy: Floats, mesh: Mesh) -> shapely.Geometry:
@@ -67,10 +68,13 @@ def _made(recipe: Recipe, rng: Rng) -> list[Piece]:
     names = list(recipe.parts)
     weights = np.array([recipe.parts[name] for name in names])
     chosen = rng.choice(names, recipe.count, p=weights / weights.sum())
-    pieces = [_sized(grain(str(name), rng), _ecd_um(recipe, rng)) for name in chosen]
+    pieces = [
+        _sized(grain(str(name), rng, recipe.looks.get(str(name))), _ecd_um(recipe, rng)) for name in chosen
+    ]
+    threads = recipe.looks.get("fibre", PALE_FIBRE if recipe.pale_fibres else DARK_FIBRE)
     for _ in range(recipe.fibres):
         length = float(np.clip(np.exp(rng.normal(np.log(recipe.fibre_length_um), 0.6)), 250, 6000))
-        pieces.append(fibre(rng, recipe.pale_fibres, length, float(rng.uniform(*recipe.fibre_widths_um))))
+        pieces.append(fibre(rng, threads, length, float(rng.uniform(*recipe.fibre_widths_um))))
     return pieces
 
 
@@ -83,7 +87,11 @@ def _ecd_um(recipe: Recipe, rng: Rng) -> float:
 
 def _sized(piece: Piece, ecd_um: float) -> Piece:
     now_um = 1000 * (4 * from_above(piece).area / np.pi) ** 0.5
-    return replace(piece, mesh=scaled(piece.mesh, ecd_um / now_um))
+    mesh = scaled(piece.mesh, ecd_um / now_um)
+    if piece.kind == "toner":
+        high = np.ptp(mesh.vertices[:, 2])
+        mesh = Mesh(mesh.vertices * [1, 1, FLECK_MM / high], mesh.faces)
+    return replace(piece, mesh=mesh)
 
 
 def _apart(outline: shapely.Geometry, others: list[shapely.Geometry], rect: Rect, rng: Rng) -> Floats | None:

@@ -28,6 +28,16 @@ Colour = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
+class Finish:
+    """How rough the surfaces are: 0 a mirror, 1 no shine."""
+
+    gloss: float = 0.4
+    metal: float = 0.22
+    clear: float = 0.06
+    amber: float = 0.12
+
+
+@dataclass(frozen=True)
 class Look:
     """Surface (see trace.surfaces), colours to pick from, and the strength of the mottling on one piece."""
 
@@ -55,6 +65,9 @@ WHITE_CORROSION = Look("matt", ((0.72, 0.72, 0.70), (0.66, 0.67, 0.66)), 0.12)
 GREEN_CORROSION = Look("matt", ((0.11, 0.34, 0.27), (0.16, 0.42, 0.36)), 0.25)
 FILTER_PAPER = Look("matt", ((0.52, 0.42, 0.24), (0.58, 0.50, 0.33)), 0.12)
 SOOT = Look("matt", ((0.012, 0.012, 0.012),), 0.2)
+GUM = Look("amber", ((0.85, 0.55, 0.20), (0.75, 0.40, 0.12)), 0.1)
+TONER = Look("matt", ((0.036, 0.036, 0.036),), 0.05)
+FLECK_MM = 0.008  # toner stands about so high on the paper; from memory
 DARK_FIBRE = Look(
     "matt", ((0.02, 0.03, 0.09), (0.03, 0.03, 0.03), (0.10, 0.045, 0.02), (0.12, 0.02, 0.02)), 0.1
 )
@@ -102,6 +115,15 @@ def _crumb(rng: Rng) -> Mesh:
     return at_rest(lumpy_grain(rng, (1.0, rng.uniform(0.7, 1.0), rng.uniform(0.5, 0.8)), 0.25), rng)
 
 
+def _gum(rng: Rng) -> Mesh:
+    """A dried drop or a crumb broken off a film."""
+    return at_rest(lumpy_grain(rng, (1.0, rng.uniform(0.6, 1.0), rng.uniform(0.15, 0.4)), 0.15), rng)
+
+
+def _fleck(rng: Rng) -> Mesh:
+    return dropped(spun(flake(rng, 1.0, rng.uniform(0.6, 1.0), 0.05, 0.0, 0.2), rng.uniform(0, 2 * np.pi)))
+
+
 def _filter_paper(rng: Rng) -> Mesh:
     return at_rest(flake(rng, 1.0, rng.uniform(0.4, 0.8), 0.12, rng.uniform(0.1, 0.8), 0.3), rng)
 
@@ -119,6 +141,8 @@ GRAINS: dict[str, tuple[Callable[[Rng], Mesh], Look, str]] = {
     "green_corrosion": (_crumb, GREEN_CORROSION, "green_corrosion"),
     "filter_paper": (_filter_paper, FILTER_PAPER, "filter_paper"),
     "soot": (_crumb, SOOT, "soot"),
+    "gum": (_gum, GUM, "gum"),
+    "toner": (_fleck, TONER, "toner"),
 }
 """Name used in a recipe: (shape of about unit size, look, kind written in the truth file)."""
 
@@ -135,18 +159,18 @@ class Piece:
     width_um: float | None = None
 
 
-def grain(name: str, rng: Rng) -> Piece:
-    """One piece of the named make-up, about 1 mm across, at rest on the paper."""
-    shape, look, kind = GRAINS[name]
+def grain(name: str, rng: Rng, look: Look | None = None) -> Piece:
+    """One piece of the named make-up, about 1 mm across, at rest; `look` instead of its usual one."""
+    shape, usual, kind = GRAINS[name]
     mesh = shape(rng)
+    look = look or usual
     return Piece(kind, mesh, _colours(mesh, look, rng), look.surface)
 
 
-def fibre(rng: Rng, pale: bool, length_um: float, width_um: float) -> Piece:
+def fibre(rng: Rng, look: Look, length_um: float, width_um: float) -> Piece:
     """A hair or textile fibre lying on the paper."""
     line = wandering_line(rng, length_um / 1000, rng.uniform(0.4, 2.2), lift=0.03)
     mesh = dropped(tube(line, width_um / 2000))
-    look = PALE_FIBRE if pale else DARK_FIBRE
     return Piece("fibre", mesh, _colours(mesh, look, rng), look.surface, length_um, width_um)
 
 

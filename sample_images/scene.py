@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sample_images.camera import Camera
 from sample_images.debris import Recipe, Rect, scatter
 from sample_images.develop import LABEL, Phone, develop
-from sample_images.kinds import Piece
+from sample_images.kinds import Finish, Piece
 from sample_images.light import Lamp
 from sample_images.rule import Rule
 from sample_images.sheet import Sheet, albedo, card_positions
@@ -42,6 +42,7 @@ class Scene:
     phone: Phone = field(default_factory=Phone)
     samples: int = 49
     add: tuple[Piece, ...] = ()
+    finish: Finish = field(default_factory=Finish)
 
 
 def render_scene(scene: Scene, sheet: Sheet) -> tuple[NDArray[np.uint8], dict[str, Any]]:
@@ -52,7 +53,7 @@ def render_scene(scene: Scene, sheet: Sheet) -> tuple[NDArray[np.uint8], dict[st
     positions = card_positions(camera)
     paper = albedo(sheet, positions, rng)
     light = paper.copy()
-    stage = Stage((*pieces, *scene.add), scene.lamp, scene.rule)
+    stage = Stage((*pieces, *scene.add), scene.lamp, scene.rule, scene.finish)
     mask, debris, factor = trace(stage, camera, paper, scene.samples, scene.seed)
     light[mask] = debris + factor * paper[mask]
     spots = positions.reshape(-1, 2).astype(np.float64)
@@ -73,6 +74,7 @@ def _truth(scene: Scene, sheet: Sheet, particles: list[dict[str, Any]]) -> dict[
         "lamp": scene.lamp,
         "phone": scene.phone,
         "recipe": scene.recipe,
+        "finish": scene.finish,
     }
     return {
         "label": LABEL,

@@ -10,7 +10,7 @@ Needs mitsuba (extra `samples`) and its vectorised LLVM mode: on Debian `apt ins
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import cv2
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_images.camera import Camera
-from sample_images.kinds import Piece
+from sample_images.kinds import Finish, Piece
 from sample_images.light import Lamp
 from sample_images.rule import Rule
 
@@ -34,6 +34,7 @@ class Stage:
     pieces: tuple[Piece, ...]
     lamp: Lamp
     rule: Rule | None = None
+    finish: Finish = field(default_factory=Finish)
 
     def solids(self) -> tuple[Piece, ...]:
         """Everything that casts a shadow."""
@@ -52,22 +53,32 @@ def _mitsuba() -> Any:
     return mi
 
 
-def surfaces() -> dict[str, dict[str, Any]]:
+def surfaces(finish: Finish) -> dict[str, dict[str, Any]]:
     """The surface of each name used in kinds.Look; colours come from the mesh's vertices."""
     colour = {"type": "mesh_attribute", "name": "vertex_color"}
     return {
         "matt": {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": colour}},
-        "gloss": {"type": "twosided", "bsdf": {"type": "principled", "base_color": colour, "roughness": 0.4}},
+        "gloss": {
+            "type": "twosided",
+            "bsdf": {"type": "principled", "base_color": colour, "roughness": finish.gloss},
+        },
         "metal": {
             "type": "twosided",
             "bsdf": {
                 "type": "roughconductor",
                 "material": "Al",
-                "alpha": 0.22,
+                "alpha": finish.metal,
                 "specular_reflectance": colour,
             },
         },
-        "clear": {"type": "roughdielectric", "int_ior": 1.5, "ext_ior": 1.0, "alpha": 0.06},
+        "clear": {"type": "roughdielectric", "int_ior": 1.5, "ext_ior": 1.0, "alpha": finish.clear},
+        "amber": {
+            "type": "roughdielectric",
+            "int_ior": 1.5,
+            "ext_ior": 1.0,
+            "alpha": finish.amber,
+            "specular_transmittance": colour,
+        },
     }
 
 
@@ -103,7 +114,7 @@ def _scene(mi: Any, stage: Stage, paper: float) -> Any:
             "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": [paper] * 3}},
         },
     }
-    for name, surface in surfaces().items():
+    for name, surface in surfaces(stage.finish).items():
         chosen = [piece for piece in stage.solids() if piece.surface == name]
         if chosen:
             parts[name] = _mesh(mi, chosen, surface)

@@ -37,7 +37,11 @@ FLOORS = {  # the longest name that fits holds
     "triage.debris": 1,
     "triage.filters": 1,
     "triage.sizing": 2,
+    "triage.kept_spread": 2,
     "triage.analysis": 3,
+    "triage.spreads": 3,
+    "triage.batch": 3,
+    "triage.consequences": 3,
     "triage.advice": 3,
     "triage.advice_rules": 3,
     "triage.advice_texts": 3,
@@ -45,7 +49,10 @@ FLOORS = {  # the longest name that fits holds
     "triage.report": 4,
     "triage.web": 5,
     "triage.cli": 6,
+    "triage.cli_compare": 6,
     "triage.options": 6,
+    "triage.cli_flow": 6,
+    "triage.progress": 6,
 }
 MOST_LINES, MOST_FUNCTION_LINES = 500, 70
 HEAVY = ("numpy", "cv2", "scipy", "PIL", "reportlab", "pypdfium2")

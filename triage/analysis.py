@@ -28,20 +28,20 @@ from calibration.locate import CardNotFound
 from calibration.photo_check import Problem, blank_too_dirty, blurred_for, no_card, too_crowded
 from calibration.sharpness import FWHM_PER_SIGMA, Blur
 from triage.advice import Advice, advise
+from triage.consequences import Consequences, consequences
 from triage.debris.measure import measure_debris
 from triage.debris.particles import ParticleTable, empty_table
 from triage.debris.tabulate import Debris
 from triage.errors import UserError
-from triage.filters import load_filters
+from triage.filters import Filter, load_filters
 from triage.photo import Photo, open_photo
 from triage.sizing import Passing, Sizes, passing_shares, size_distribution
+from triage.spreads import Shot, gather
 
 SCHEMA = 1
 METHOD_VERSION = "1"  # raised with every change that can move a number
 SCANNER_DPI = 600  # a lower resolution tag is more likely a picture editor's habit than a scanner's truth
 BLANK_BANDS_UM = (0.0, 50.0, 150.0, np.inf)
-SAME_SPREAD_MM = 0.15  # a particle found again within this far in the card's own millimetres
-SAME_SPREAD_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,10 @@ class Sample:
     months: float | None = None
     litres: float | None = None
     machine: str | None = None
+    head_mm: float | None = None  # fuel surface above the carburettor's inlet
+    power_kw: float | None = None
+    flow_test_ml_min: float | None = None
+    flow_test_um: float | None = None  # the filter fitted in that test; None: the installed one
 
 
 @dataclass(frozen=True)
@@ -101,6 +105,14 @@ class PhotoResult:
     usable: bool
     problems: tuple[Problem, ...]
     window_px: NDArray[np.float64] | None = None  # (N, 2) outline of the debris window
+    spread: int | None = None  # photos of one spread of debris share a number, from 1
+    use: str = "measured"  # or "fused" into another photo of its spread, "repeat": another counts, "refused"
+    note: str = ""  # what became of it among several, in a sentence or two
+
+    @property
+    def counted(self) -> bool:
+        """Whether its own pieces are in the result."""
+        return self.usable and self.use == "measured"
 
 
 @dataclass(frozen=True)
@@ -128,6 +140,17 @@ class Analysis:
     method_version: str
     analysed_on: date = field(default_factory=date.today)
     pictures: tuple[Photo, ...] = ()  # of each entry of `photos`
+    further: Consequences | None = None  # None where no photo could be measured
+
+
+@dataclass(frozen=True)
+class Conclusions:
+    """What follows from the particles, so anew whenever one of them is corrected."""
+
+    sizes: Sizes
+    passing: tuple[Passing, ...]
+    advice: Advice
+    further: Consequences | None = None
 
 
 @dataclass(frozen=True)
@@ -137,7 +160,7 @@ class Setup:
     how: HowScaled = field(default_factory=HowScaled)
     sample: Sample = field(default_factory=Sample)
     blank: Path | None = None
-    filters: Path | None = None  # None: the list in use
+    filters: Path | tuple[Filter, ...] | None = None  # None: the list in use
 
 
 @dataclass(frozen=True)
@@ -161,29 +184,45 @@ def analyse(photos: Sequence[str | Path], setup: Setup | None = None) -> Analysi
     setup = setup or Setup()
     # Its import takes longer than opening a photo and finding the markers, during which it can go on.
     Thread(target=import_module, args=("scipy.special",), daemon=True).start()
-    filters = load_filters(setup.filters)
-    measured = _without_repeats([_measure(open_photo(path), setup.how) for path in photos])
+    filters = filters_of(setup)
+    measured = _with_parts([_measure(open_photo(path), setup.how) for path in photos])
     table, outlines = _pooled(measured)
-    used = [(each.calibration, each.debris) for each in measured if each.calibration and each.debris]
-    from_um = max((debris.limits.smallest_sized_um for _, debris in used), default=0.0)
-    scale_u = max((calibration.um_per_px_rel_u for calibration, _ in used), default=0.0)
-    sizes = size_distribution(table, from_um)
-    passing = passing_shares(table, filters, from_um, scale_u) if used else ()
-    blank, dirty = _blank(setup, table) if used else (None, ())
-    measured = [_with_problems(each, dirty) for each in measured]
+    blank, dirty = _blank(setup, table) if any(each.debris for each in measured) else (None, ())
+    results = tuple(_with_problems(each, dirty).result for each in measured)
+    found = conclude(table, results, setup.sample, filters)
     return Analysis(
-        photos=tuple(each.result for each in measured),
+        photos=results,
         particles=table,
         outlines=outlines,
-        sizes=sizes,
-        passing=passing,
+        sizes=found.sizes,
+        passing=found.passing,
         blank=blank,
-        advice=advise(table, sizes, passing, setup.sample, _problems(measured)),
+        advice=found.advice,
         sample=setup.sample,
-        program_version=_program_version(),
+        program_version=program_version(),
         method_version=METHOD_VERSION,
         pictures=tuple(each.photo for each in measured),
+        further=found.further,
     )
+
+
+def conclude(
+    table: ParticleTable, photos: tuple[PhotoResult, ...], sample: Sample, filters: Sequence[Filter]
+) -> Conclusions:
+    """Work out sizes, shares and advice from the particles; the coarsest photo's limit holds for all."""
+    usable = [photo for photo in photos if photo.counted]
+    from_um = max((photo.limits.smallest_sized_um for photo in usable if photo.limits), default=0.0)
+    scale_u = max((photo.scale.um_per_px_rel_u for photo in usable if photo.scale), default=0.0)
+    sizes = size_distribution(table, from_um)
+    passing = passing_shares(table, filters, from_um, scale_u) if usable else ()
+    problems = tuple(problem for photo in usable or photos for problem in photo.problems)
+    further = consequences(table, sizes, sample, filters, scale_u) if usable else None
+    return Conclusions(sizes, passing, advise(table, sizes, passing, sample, problems), further)
+
+
+def filters_of(setup: Setup) -> tuple[Filter, ...]:
+    """The filters that shares are given for, coarsest first."""
+    return setup.filters if isinstance(setup.filters, tuple) else load_filters(setup.filters)
 
 
 def _measure(photo: Photo, how: HowScaled) -> _Measured:
@@ -198,7 +237,7 @@ def _measure(photo: Photo, how: HowScaled) -> _Measured:
         return _Measured(photo, _result(photo, None, None, (problem,)), None, None)
     if any(problem.fatal for problem in calibration.problems):
         return _Measured(photo, _result(photo, calibration, None, calibration.problems), None, None)
-    if photo.camera and calibration.source == "card":
+    if photo.camera and calibration.source == "card" and how.kept is None:
         remember_tone(calibration, photo.camera)
     debris = measure_debris(photo.rgb, calibration)
     problems = (*calibration.problems, *_seen_in_debris(calibration, debris))
@@ -230,7 +269,7 @@ def _calibrate(photo: Photo, how: HowScaled) -> Calibration:
 def _result(
     photo: Photo, calibration: Calibration | None, debris: Debris | None, problems: tuple[Problem, ...]
 ) -> PhotoResult:
-    scale = limits = None
+    scale = None
     if calibration is not None:
         scale = Scale(
             calibration.source,
@@ -240,15 +279,6 @@ def _result(
             calibration.card_number,
             calibration.frame.name if calibration.frame else None,
         )
-    if debris is not None:
-        found = debris.limits
-        limits = Limits(
-            found.blur_fwhm_um,
-            found.smallest_seen_um,
-            found.smallest_sized_um,
-            found.smallest_seen_faint_um,
-            found.smallest_sized_faint_um,
-        )
     height, width = photo.rgb.shape[:2]
     return PhotoResult(
         file=photo.file,
@@ -257,43 +287,40 @@ def _result(
         height_px=height,
         taken_at=photo.taken_at,
         scale=scale,
-        limits=limits,
+        limits=_limits(debris) if debris else None,
         usable=debris is not None,
         problems=problems,
         window_px=calibration.window_px if calibration else None,
+        use="measured" if debris else "refused",
     )
 
 
-def _without_repeats(measured: list[_Measured]) -> list[_Measured]:
-    """Drop a photo of a spread already seen: of two such photos the one with the lower limit is used."""
-    kept_ones: list[_Measured] = []
-    for each in measured:
-        twin = next((index for index, other in enumerate(kept_ones) if _same_spread(each, other)), None)
-        if twin is None:
-            kept_ones.append(each)
-        elif _limit(each) < _limit(kept_ones[twin]):
-            kept_ones[twin] = each
-    return kept_ones
+def _limits(debris: Debris) -> Limits:
+    found = debris.limits
+    return Limits(
+        found.blur_fwhm_um,
+        found.smallest_seen_um,
+        found.smallest_sized_um,
+        found.smallest_seen_faint_um,
+        found.smallest_sized_faint_um,
+    )
 
 
-def _limit(measured: _Measured) -> float:
-    return measured.debris.limits.smallest_sized_um if measured.debris else np.inf
-
-
-def _same_spread(one: _Measured, other: _Measured) -> bool:
-    if one.result.sha256 == other.result.sha256:
-        return True
-    if not (one.debris and other.debris and one.calibration and other.calibration):
-        return False
-    if one.calibration.source != "card" or other.calibration.source != "card":
-        return False
-    first, second = (each.debris.table[:200] for each in (one, other) if each.debris)
-    if len(first) < 5 or len(second) < 5:
-        return False
-    apart = np.hypot(first["x_mm"][:, None] - second["x_mm"], first["y_mm"][:, None] - second["y_mm"])
-    alike = np.abs(np.log(first["ecd_um"][:, None] / second["ecd_um"])) < 0.3
-    again = ((apart < SAME_SPREAD_MM) & alike).any(axis=1)
-    return bool(again.mean() > SAME_SPREAD_SHARE)
+def _with_parts(measured: list[_Measured]) -> list[_Measured]:
+    """Of each photo what it adds to the others: photos of one spread count once."""
+    usable = [index for index, each in enumerate(measured) if each.debris is not None]
+    shots = [
+        Shot(each.photo.file, each.photo.sha256, each.photo.rgb, each.calibration, each.debris)
+        for each in measured
+        if each.calibration is not None and each.debris is not None
+    ]
+    result = list(measured)
+    for index, part in zip(usable, gather(shots), strict=True):
+        each = measured[index]
+        kept = _limits(part.debris) if part.debris else each.result.limits
+        told = replace(each.result, spread=part.spread, use=part.use, note=part.note, limits=kept)
+        result[index] = replace(each, result=told, debris=part.debris)
+    return result
 
 
 def _pooled(measured: list[_Measured]) -> tuple[ParticleTable, tuple[NDArray[np.float32], ...]]:
@@ -339,13 +366,8 @@ def _with_problems(each: _Measured, problems: tuple[Problem, ...]) -> _Measured:
     return replace(each, result=replace(each.result, problems=each.result.problems + problems))
 
 
-def _problems(measured: list[_Measured]) -> tuple[Problem, ...]:
-    """Those of the photos that were measured, or of all photos where none was."""
-    usable = [each for each in measured if each.debris is not None]
-    return tuple(problem for each in usable or measured for problem in each.result.problems)
-
-
-def _program_version() -> str:
+def program_version() -> str:
+    """Version of the installed program."""
     from importlib.metadata import version
 
     return version("triage")

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from triage import options
+from triage import cli_compare, cli_flow, options
 from triage.errors import UserError
 
 if TYPE_CHECKING:
-    from calibration.calibrate import By
-    from triage.analysis import Analysis, Sample
+    from calibration.calibrate import By, HowScaled
+    from triage.analysis import Analysis, Sample, Setup
 
 REFUSED = 3
 INTERRUPTED = 130
@@ -145,19 +145,18 @@ def analyse(
     feed: options.FeedOption = None,
     fuel: options.FuelOption = None,
     fuel_age_months: options.FuelAgeMonthsOption = None,
+    head_mm: options.HeadMmOption = None,
+    power_kw: options.PowerKwOption = None,
+    flow_test_ml_min: options.FlowTestOption = None,
+    flow_test_um: options.FlowTestUmOption = None,
     machine: options.MachineOption = None,
     noticed: options.NoticedOption = None,
 ) -> None:
     """Measure the debris in one sample's photos and say what to do."""
-    from calibration.calibrate import HowScaled
     from triage.analysis import Sample, Setup
     from triage.analysis import analyse as work
     from triage.report import Outputs, summary_text, write_report
 
-    if fraction is not None and not 0 < fraction <= 1:
-        raise UserError(
-            f"--fraction {fraction:g} must be above 0 and at most 1: the part of the debris on the card."
-        )
     sample = Sample(
         origin=_value(origin),
         method=_value(method),
@@ -173,10 +172,13 @@ def analyse(
         months=months,
         litres=litres,
         machine=machine,
+        head_mm=head_mm,
+        power_kw=power_kw,
+        flow_test_ml_min=flow_test_ml_min,
+        flow_test_um=flow_test_um,
     )
-    _check_finite(sample)
-    window_px = None if window is None else _numbers(window, "--window", ("X", "Y", "W", "H"))
-    how = HowScaled(by=_scale(um_per_px, points, lens, rule=rule, unit=_value(rule_unit)), window=window_px)  # type: ignore[arg-type]
+    _check_sample(sample)
+    how = _how(um_per_px, points, lens, window, rule=rule, unit=rule_unit)
     outputs = Outputs(json=json, pdf=pdf, html=html, csv=csv, overlay=overlay, paper=paper.value)
     _check_outputs([json, pdf, html, csv, overlay], [*photos, *([blank] if blank else [])])
     analysis = work(photos, Setup(how=how, sample=sample, blank=blank))
@@ -186,6 +188,74 @@ def analyse(
         raise typer.Exit(REFUSED)
     write_report(analysis, outputs)
     typer.echo(summary_text(analysis), nl=False)
+
+
+@app.command()
+def batch(
+    folder: Annotated[Path, typer.Argument(help="folder of photos, each a sample of its own")],
+    out: Annotated[Path, typer.Option(help="table to write, one row a photo (CSV)")],
+    workers: Annotated[
+        int | None, typer.Option(min=1, max=64, help="photos measured side by side; default: one a processor")
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="measure on the Dask cluster of this scheduler")
+    ] = None,
+    um_per_px: options.UmPerPxOption = None,
+    rule: options.RuleOption = False,
+    rule_unit: options.RuleUnitOption = None,
+    points: options.PointsOption = None,
+    lens: options.LensOption = None,
+    window: options.WindowOption = None,
+    origin: options.OriginOption = None,
+    method: options.MethodOption = None,
+    fraction: options.FractionOption = None,
+    volume_ml: options.VolumeMlOption = None,
+    installed: options.InstalledOption = None,
+    element: options.ElementOption = None,
+    feed: options.FeedOption = None,
+    fuel: options.FuelOption = None,
+    noticed: options.NoticedOption = None,
+) -> None:
+    """Measure a folder of photos, each a sample of its own; run it again to go on after a stop."""
+    from triage.analysis import Sample, Setup
+
+    if cluster is not None and workers is not None:
+        raise UserError("--workers counts processes on this computer; leave it out with --cluster.")
+    sample = Sample(
+        origin=_value(origin),
+        method=_value(method),
+        fraction=fraction,
+        installed_um=installed,
+        element=_value(element),
+        feed=_value(feed),
+        fuel=_value(fuel),
+        noticed=_noticed(noticed),
+        volume_ml=volume_ml,
+    )
+    _check_sample(sample)
+    how = _how(um_per_px, points, lens, window, rule=rule, unit=rule_unit)
+    _run_batch(folder, out, Setup(how=how, sample=sample), workers, cluster)
+
+
+def _run_batch(folder: Path, out: Path, setup: Setup, workers: int | None, cluster: str | None) -> None:
+    from triage.batch import columns, measure_with, pictures_in, pinned, run_batch
+    from triage.progress import Told, summary
+    from triage.report import write_table
+
+    photos = pictures_in(folder)
+    setup = pinned(setup)
+    _check_outputs([out], photos)
+    if out.is_dir():
+        raise UserError(f"--out {out} is a folder; give a file name.")
+    told = Told()
+    try:
+        journal = out.with_name(f"{out.name}.journal")
+        rows = run_batch(photos, setup, journal, measure_with(workers, cluster), told)
+    except KeyboardInterrupt:
+        told.stopped()
+        raise typer.Exit(INTERRUPTED) from None
+    write_table(rows, columns(setup), out)
+    typer.echo(f"{summary(rows)}. Written to {out}.")
 
 
 def _check_outputs(outputs: Iterable[Path | None], pictures: list[Path]) -> None:
@@ -208,6 +278,24 @@ def _write_refusal(analysis: Analysis, json: Path | None) -> None:
     for photo in analysis.photos:
         for problem in photo.problems:
             typer.echo(f"{photo.file}: {problem.message} {problem.remedy}", err=True)
+
+
+def _how(
+    um_per_px: float | None,
+    points: str | None,
+    lens: str | None,
+    window: str | None,
+    *,
+    rule: bool,
+    unit: options.Division | None,
+) -> HowScaled:
+    from calibration.calibrate import HowScaled
+
+    by = _scale(um_per_px, points, lens, rule=rule, unit=_value(unit))
+    if window is None:
+        return HowScaled(by)
+    x, y, width, height = _numbers(window, "--window", ("X", "Y", "W", "H"))
+    return HowScaled(by, (x, y, width, height))
 
 
 def _scale(
@@ -252,7 +340,11 @@ def _numbers(text: str, option: str, names: tuple[str, ...]) -> tuple[float, ...
     return values
 
 
-def _check_finite(sample: Sample) -> None:
+def _check_sample(sample: Sample) -> None:
+    if sample.fraction is not None and not 0 < sample.fraction <= 1:
+        raise UserError(
+            f"--fraction {sample.fraction:g} must be above 0 and at most 1: the part of the debris on the card."
+        )
     for name, value in vars(sample).items():
         if isinstance(value, float) and not math.isfinite(value):
             option = "installed" if name == "installed_um" else name.replace("_", "-")
@@ -273,6 +365,11 @@ def _noticed(text: str | None) -> tuple[str, ...] | None:
 
 def _value(choice: Enum | None) -> str | None:
     return choice.value if choice else None
+
+
+app.command()(cli_compare.compare)
+app.command()(cli_compare.plan)
+app.command()(cli_flow.flow)
 
 
 def run() -> None:

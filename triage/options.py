@@ -129,6 +129,16 @@ ElementOption = Annotated[Element | None, typer.Option(help="element of the inst
 FeedOption = Annotated[Feed | None, typer.Option(help="how fuel reaches the engine")]
 FuelOption = Annotated[Fuel | None, typer.Option(help="what fuel it is")]
 FuelAgeMonthsOption = Annotated[float | None, typer.Option(min=0, help="how old the fuel is")]
+PowerKwOption = Annotated[float | None, typer.Option(min=0, help="rated power, kW")]
+HeadMmOption = Annotated[
+    float | None, typer.Option(help="fuel above the carburettor's inlet, tank nearly empty, mm")
+]
+FlowTestOption = Annotated[
+    float | None, typer.Option(min=0, help="flow test: ml in one minute at the carburettor's end of the hose")
+]
+FlowTestUmOption = Annotated[
+    float | None, typer.Option(metavar="UM", min=1, help="rating of the filter fitted in the flow test")
+]
 MachineOption = Annotated[str | None, typer.Option(help="unit number")]
 NoticedOption = Annotated[
     str | None, typer.Option(metavar="LIST", help=f"what the bench saw, of {','.join(NOTICED)}")

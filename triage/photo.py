@@ -101,9 +101,14 @@ def open_photo(path: str | Path, *, page: int = 0) -> Photo:
     )
 
 
-def _shown(name: str) -> str:
+def printable(name: str) -> str:
     """A file name fit for one line of text and for JSON, whatever bytes it is made of."""
-    shown = "".join(letter if letter.isprintable() else "?" for letter in name)
+    return "".join(letter if letter.isprintable() else "?" for letter in name)
+
+
+def _shown(name: str) -> str:
+    """The same, of a length that leaves room for the rest of a sentence."""
+    shown = printable(name)
     return shown if len(shown) <= 100 else f"{shown[:60]}...{shown[-30:]}"
 
 

@@ -302,9 +302,11 @@ def test_photos_of_one_spread_are_counted_once(wide, folder):
 
     both = analyse([wide.path, path])
 
-    assert len(both.photos) == 1
-    assert both.photos[0].file == "wide.jpg"
-    assert len(both.particles) == len(wide.analysis.particles)
+    assert [photo.file for photo in both.photos] == ["wide.jpg", "again.png"]
+    assert [photo.spread for photo in both.photos] == [1, 1]
+    assert both.photos[0].use == "measured"
+    assert both.photos[1].use != "measured"
+    assert len(both.particles) == pytest.approx(len(wide.analysis.particles), rel=0.03)
 
 
 def test_two_different_spreads_are_pooled(wide, closeup):

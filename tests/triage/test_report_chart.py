@@ -125,7 +125,7 @@ def test_rating_numbers_do_not_touch(analysis: Analysis) -> None:
     narrow = chart(analysis, 240, 200, 7)
     numbers = [s for s in _of(narrow, String) if s.textAnchor == "middle" and s.y > 150]
     boxes = [(s.x - 0.28 * 7 * len(s.text), s.x + 0.28 * 7 * len(s.text), s.y) for s in numbers]
-    assert len(boxes) == 6
+    assert len(boxes) == 7
     for i, a in enumerate(boxes):
         for b in boxes[:i]:
             assert a[1] < b[0] or b[1] < a[0] or abs(a[2] - b[2]) >= 7

@@ -112,7 +112,7 @@ def test_one_particle() -> None:
 
 def test_nothing_measurable_is_said() -> None:
     _, technician = _pages(invented_analysis(100, shape=SHAPE, limit_um=200.0))
-    assert technician.count("not measurable: under this photo's 200 µm") == 6
+    assert technician.count("not measurable: under this photo's 200 µm") == 7
 
 
 def test_scale_from_a_rule_names_no_card(analysis: Analysis) -> None:
@@ -138,9 +138,9 @@ def test_several_photos_and_a_refused_one_among_them(analysis: Analysis) -> None
     assert "second.jpg: The picture is blurred. Rest the phone on a cup." in technician
 
 
-def test_six_measurable_filters_still_fit_two_pages() -> None:
+def test_seven_measurable_filters_still_fit_two_pages() -> None:
     fine = invented_analysis(300, shape=SHAPE, um_per_px=4.0, limit_um=9.0)
-    assert sum(row.measurable for row in fine.passing) == 6
+    assert sum(row.measurable for row in fine.passing) == 7
     for paper in ("a4", "letter"):
         pages = _pages(fine, paper)
         assert len(pages) == 2

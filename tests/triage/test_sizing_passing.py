@@ -119,11 +119,11 @@ def test_the_share_is_within_its_interval_and_the_order_of_the_list_is_kept():
     rng = np.random.default_rng(3)
     table = round_grains(50 * np.exp(0.5 * rng.standard_normal(800)), 4.0, limit_um=30)
     passing = passing_shares(table, load_filters(packaged_list()), 30.0, 0.005)
-    assert [entry.rating_um for entry in passing] == [150, 75, 30, 25, 15, 10]
+    assert [entry.rating_um for entry in passing] == [150, 75, 30, 25, 15, 11, 10]
     for entry in passing[:2]:
         for share in (entry.by_count, entry.by_area, entry.by_volume):
             assert share.low <= share.share <= share.high
-    assert [entry.measurable for entry in passing] == [True, True, True, False, False, False]
+    assert [entry.measurable for entry in passing] == [True, True, True, False, False, False, False]
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from triage.debris.bodies import with_bodies
 from triage.debris.edges import Edges, refine
 from triage.debris.find import Found, Mask, disc, find
 from triage.debris.limits import Limits, limits_of
+from triage.debris.looks import LOOK
 from triage.debris.outline import Segments, cell_segments, trace
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces, measure_pieces, outline_length, polygon_area
@@ -86,12 +87,16 @@ def _by_cells(crop: Crop, calibration: Calibration) -> Sized:
         diameter_u=0.35 / np.sqrt(diameter),
         contrast=np.ones(count),
         colour=dark,
-        glint=np.zeros(count),
+        looks=np.zeros(count, LOOK),
+        beside=np.zeros((count, 2)),
         flags=np.zeros(count, np.uint32),
         on_edge=_on_edge(labels, crop.window, count),
         limits=Limits(scale, scale, 2 * scale, scale, 2 * scale),
         even=np.zeros(count, bool),
         blurred=False,
+        dark=crop.rgb[0, 0, 0] <= 127,
+        noise=0.0,
+        blur_px=0.5,
     )
 
 
@@ -125,7 +130,8 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
         diameter_u=sizes.uncertainty,
         contrast=sizes.contrast,
         colour=_colour(pieces, sizes, departure, white),
-        glint=pieces.glint,
+        looks=pieces.looks,
+        beside=np.stack([pieces.outside, pieces.sharpness], axis=1),
         flags=sizes.flags | np.where(seen.split, FLAG_BIT["split"], 0).astype(np.uint32),
         on_edge=_on_edge(edges.labels, crop.window, edges.count),
         limits=limits_of(
@@ -137,6 +143,9 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
         ),
         even=sizes.strips,
         blurred=True,
+        dark=dark,
+        noise=found.noise,
+        blur_px=total,
     )
 
 
@@ -240,8 +249,10 @@ def _keep(
 def _colour(pieces: Pieces, sizes: Diameters, departure: Departure, white: Image | None) -> Array:
     """Linear colour of each piece with white paper at 1, (N, 3)."""
     # Blur thins a small piece's colour out with paper: its step is stretched to the contrast it has inside.
-    thinned = np.where(sizes.flags & FLAG_BIT["by_light"], pieces.light, pieces.strength)
-    step = pieces.step * np.clip(sizes.contrast / np.maximum(thinned, 1e-3), 1, 4)[:, None]
+    step = pieces.looks["step"]
+    thinned = np.maximum(step.mean(axis=1), 1e-3)
+    by_light = (sizes.flags & FLAG_BIT["by_light"]) > 0
+    step = step * np.where(by_light, np.clip(sizes.contrast / thinned, 1, 4), 1)[:, None]
     if white is None:
         return 1 - step
     rows, columns = departure.paper.shape[:2]

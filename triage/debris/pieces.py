@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from triage.debris.background import Departure, Image
 from triage.debris.edges import Edges
+from triage.debris.looks import Inside, Looks, measure_looks
 from triage.debris.outline import Segments
 
 Array = NDArray[np.float64]
@@ -23,7 +24,7 @@ class Pieces:
     with an ideal edge under the photo's blur, 1 for a clean particle, below 0.5 for a soft shadow.
     depth: largest distance of a pixel from the outside. step: (N, 3), mean departure by channel.
     peak: strongest light departure. light, strength: mean departures. glint: share of pixels brighter
-    than paper.
+    than paper. looks: colour, texture, shine and shading inside.
     """
 
     area: Array
@@ -40,6 +41,7 @@ class Pieces:
     light: Array
     strength: Array
     glint: Array
+    looks: Looks
 
     @property
     def count(self) -> int:
@@ -103,6 +105,7 @@ def measure_pieces(
         light=mean(dark),
         strength=mass / np.maximum(pixels, 1),
         glint=mean((dark < -0.05).astype(float)),
+        looks=measure_looks(Inside(piece, x, y, inner, step), edges, segments, light, sigma_px),
     )
 
 

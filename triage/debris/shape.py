@@ -22,6 +22,7 @@ class Shapes:
     feret_max: Array
     feret_min: Array
     hull_area: Array
+    extent: Array  # (N, 2) along x and y
 
 
 def measure_shapes(segments: Segments, count: int) -> Shapes:
@@ -36,6 +37,10 @@ def measure_shapes(segments: Segments, count: int) -> Shapes:
     ferets = np.zeros((count, 3))
     bounds = np.searchsorted(segments.label, np.arange(1, count + 2))
     points = start.astype(np.float32)
+    extent, traced = np.zeros((count, 2)), np.flatnonzero(np.diff(bounds))
+    if traced.size:
+        first = bounds[traced]
+        extent[traced] = np.maximum.reduceat(start, first) - np.minimum.reduceat(start, first)
     for index in range(count):
         if bounds[index + 1] - bounds[index] > 2:
             ferets[index] = feret_diameters(points[bounds[index] : bounds[index + 1]])
@@ -45,6 +50,7 @@ def measure_shapes(segments: Segments, count: int) -> Shapes:
         feret_max=ferets[:, 0],
         feret_min=ferets[:, 1],
         hull_area=ferets[:, 2],
+        extent=extent,
     )
 
 

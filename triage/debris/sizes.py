@@ -64,11 +64,13 @@ class Diameters:
     sigma_px: float  # blur under which the small pieces fit best
 
 
-def size_pieces(found: Found, edges: Edges, pieces: Pieces, blur: TotalBlur, *, dark: bool) -> Diameters:
-    """Size every piece of a photo on pale paper or on a dark ground."""
+def size_pieces(
+    found: Found, edges: Edges, pieces: Pieces, blur: TotalBlur, *, dark: bool, unshadowed: bool = False
+) -> Diameters:
+    """Size every piece of a photo on pale paper or a dark ground; `unshadowed`: no lamp's shadow is left."""
     sigma_px, sigma_u_px = blur.sigma_px, blur.sigma_u_px
     rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
-    shift = _shift(found, edges, pieces, rough, blur, dark=dark)
+    shift = UNSHADOWED if unshadowed else _shift(found, edges, pieces, rough, blur, dark=dark)
     noise = NOISE_FACTOR * found.noise
     known = _known(
         pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px))
@@ -151,6 +153,9 @@ class _Shift:
 
     outline: float
     light: float
+
+
+UNSHADOWED = _Shift(0.09, 0.06)  # what the room's light leaves: tests/benchmarks/several_photos.py
 
 
 def _shift(

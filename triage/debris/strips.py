@@ -1,15 +1,15 @@
 """Strips: whole-window filters worked in strips of rows, on all processors and in little memory.
 
-The strips are the same whatever the number of processors, so the result is too.
+The strips are the same whatever the number of threads, so the result is too.
 """
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,7 +28,7 @@ def map_strips(work: Callable[[slice, slice], Result], height: int, halo: int) -
         bottom = min(top + ROWS, height)
         first = max(top - halo, 0)
         jobs.append((slice(first, min(bottom + halo, height)), slice(top - first, bottom - first)))
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
+    with ThreadPoolExecutor(max(cv2.getNumThreads(), 1)) as pool:  # one dial for OpenCV and for this
         return list(pool.map(lambda job: work(*job), jobs))
 
 

@@ -9,7 +9,7 @@ from triage.analysis import Analysis
 from triage.report.html import write_html
 from triage.report.pdf import Paper, write_pdf
 from triage.report.picture import write_overlay
-from triage.report.result import to_json, write_csv, write_json
+from triage.report.result import to_json, write_csv, write_json, write_table
 from triage.report.text import summary_text
 from triage.report.visit import Visit
 
@@ -24,6 +24,7 @@ __all__ = [
     "write_overlay",
     "write_pdf",
     "write_report",
+    "write_table",
 ]
 
 

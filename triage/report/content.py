@@ -234,7 +234,7 @@ def _passing_row(row: Passing) -> PassingRow:
         band = words.interval(row.band.low, row.band.high)
         shares = (words.share(row.by_count), words.share(row.by_area), words.share(row.by_volume), band)
     return PassingRow(
-        f"{words.microns(row.rating_um)} {row.element}",
+        f"{words.rating(row)} {row.element}",
         words.thou(row.rating_um),
         f"No. {sieve.number}" if sieve else "none",
         str(row.stopped_count) if row.measurable else "–",

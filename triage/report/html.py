@@ -13,6 +13,7 @@ from triage.report import content
 from triage.report.chart import chart_svg
 from triage.report.closeup import closeup, closeup_words
 from triage.report.files import write_whole
+from triage.report.further import further_lines, standards_lines
 from triage.report.picture import Picture, annotate, encode
 from triage.report.small_print import small_print
 from triage.report.visit import Visit
@@ -76,7 +77,7 @@ def _technician(analysis: Analysis) -> str:
     photos = "".join(
         _figure(annotate(analysis, index, PICTURE_PX, PAGE_MM), f"{photo.file}. {content.OUTLINES}")
         for index, photo in enumerate(analysis.photos)
-        if photo.usable
+        if photo.counted
     )
     return f"""<section class="technician" aria-label="For the technician">
 <h2 class="headline">{escape(content.headline(analysis))}</h2>
@@ -88,7 +89,7 @@ def _technician(analysis: Analysis) -> str:
 {_sizes(analysis) if analysis.sizes.count else ""}
 <h2>Looks like</h2>
 <p>{escape(content.kinds(analysis))}</p>
-{_problems(analysis)}
+{_further(analysis)}{_problems(analysis)}
 <h2>Scale, uncertainty and limits</h2>
 <ul class="small">
 {_items(small_print(analysis))}</ul>
@@ -163,6 +164,13 @@ def _sizes(analysis: Analysis) -> str:
         for name, *values in rows
     )
     return f"<table>\n<thead><tr>{top}</tr></thead>\n<tbody>\n{body}</tbody>\n</table>"
+
+
+def _further(analysis: Analysis) -> str:
+    lines = further_lines(analysis)
+    items = "".join(f"<p>{escape(head)} {escape(text)}</p>\n" for head, text in lines)
+    items += "".join(f'<p class="small">{escape(line)}</p>\n' for line in standards_lines(analysis))
+    return f"<h2>What follows from the sizes</h2>\n{items}" if items else ""
 
 
 def _problems(analysis: Analysis) -> str:

@@ -12,6 +12,7 @@ from triage.report.chart import chart
 from triage.report.closeup import closeup, closeup_words
 from triage.report.files import write_whole
 from triage.report.flow import ACCENT, SOFT, beside, bordered, image, paragraph, printable, rich, rule, style
+from triage.report.further import further_lines
 from triage.report.picture import annotate, aspect
 from triage.report.small_print import small_print
 from triage.report.visit import Visit
@@ -91,7 +92,7 @@ def _head(analysis: Analysis, width: float) -> list[Any]:
 def _customer_page(analysis: Analysis, visit: Visit, width: float, tallest: float) -> list[Any]:
     picture, caption = closeup(analysis), closeup_words(analysis)
     if picture is None:
-        index = next(i for i, photo in enumerate(analysis.photos) if photo.usable)
+        index = next(i for i, photo in enumerate(analysis.photos) if photo.counted)
         shown, caption = _photo(analysis, index, width, tallest), "What was looked at lies inside the line."
     else:
         shown = image(picture, width, tallest)
@@ -123,7 +124,7 @@ def _blank(title: str, width: float, lines: int = 1) -> list[Any]:
 
 
 def _technician_page(analysis: Analysis, width: float, tallest: float) -> list[Any]:
-    first, *others = [index for index, photo in enumerate(analysis.photos) if photo.usable]
+    first, *others = [index for index, photo in enumerate(analysis.photos) if photo.counted]
     wide = 0.53 * width
     return [
         paragraph(content.headline(analysis), style(12, bold=True, after=7)),
@@ -166,7 +167,10 @@ def _what_to_do(analysis: Analysis) -> list[Any]:
 
 def _sizes(analysis: Analysis) -> list[Any]:
     look = style(8, before=1)
-    return [rich(((f"{name} ", SOFT), (text, None)), look) for name, text in content.size_lines(analysis)]
+    return [
+        rich(((f"{name} ", SOFT), (text, None)), look)
+        for name, text in (*content.size_lines(analysis), *further_lines(analysis))
+    ]
 
 
 def _passing_table(analysis: Analysis, width: float) -> Any:

@@ -89,7 +89,8 @@ def write_overlay(analysis: Analysis, path: Path) -> None:
     suffix = path.suffix.lower()
     if suffix not in {".jpg", ".jpeg", ".png"}:
         raise UserError(f"Cannot write {path}: the annotated photo must be named .jpg or .png.")
-    pictures = [annotate(analysis, index) for index in range(len(analysis.pictures))]
+    shown = [index for index, photo in enumerate(analysis.photos) if photo.counted or not photo.usable]
+    pictures = [annotate(analysis, index) for index in shown if index < len(analysis.pictures)]
     if not pictures:
         raise UserError(f"Cannot write {path}: no photo was opened.")
     write_whole(path, encode(_stack(pictures), suffix))

@@ -6,11 +6,13 @@ import csv
 import io
 import json
 import math
-from dataclasses import asdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
 from triage.analysis import SCHEMA, Analysis, PhotoResult
+from triage.consequences import Consequences
 from triage.debris.particles import COLUMNS, as_records
 from triage.report.files import write_whole
 
@@ -31,9 +33,16 @@ def to_json(analysis: Analysis) -> dict[str, Any]:
         "blank": asdict(analysis.blank) if analysis.blank else None,
         "advice": asdict(analysis.advice),
         "sample": asdict(analysis.sample),
+        **_further(analysis),
     }
-    plain: dict[str, Any] = _finite(result)
+    plain: dict[str, Any] = finite(result)
     return plain
+
+
+def _further(analysis: Analysis) -> dict[str, Any]:
+    """What follows from the sizes, each part under its own name; null where no photo could be measured."""
+    names = [field.name for field in fields(Consequences)]
+    return asdict(analysis.further) if analysis.further else dict.fromkeys(names)
 
 
 def write_json(analysis: Analysis, path: Path) -> None:
@@ -45,11 +54,17 @@ def write_json(analysis: Analysis, path: Path) -> None:
 def write_csv(analysis: Analysis, path: Path) -> None:
     """Write one row a particle; the header's names carry their units, lists are joined by spaces."""
     names = [column.name for column in COLUMNS if column.public]
+    records = as_records(analysis.particles)
+    write_table(({**record, "flags": " ".join(record["flags"])} for record in records), names, path)
+
+
+def write_table(rows: Iterable[Mapping[str, Any]], names: Sequence[str], path: Path) -> None:
+    """Write rows as UTF-8 CSV with these columns; numbers to six figures, unknown ones and None empty."""
     stream = io.StringIO(newline="")
     writer = csv.DictWriter(stream, names)
     writer.writeheader()
-    for record in as_records(analysis.particles):
-        writer.writerow({**_finite(record), "flags": " ".join(record["flags"])})
+    for row in rows:
+        writer.writerow(finite(dict(row)))
     write_whole(path, stream.getvalue().encode())
 
 
@@ -63,17 +78,20 @@ def _photo(photo: PhotoResult) -> dict[str, Any]:
         "scale": asdict(photo.scale) if photo.scale else None,
         "limits": asdict(photo.limits) if photo.limits else None,
         "check": {"usable": photo.usable, "problems": [asdict(problem) for problem in photo.problems]},
+        "spread": photo.spread,
+        "use": photo.use,
+        "note": photo.note or None,
     }
 
 
-def _finite(value: Any) -> Any:
+def finite(value: Any) -> Any:
     """Make numpy scalars plain, round numbers to six figures, turn what is not finite into None."""
     if isinstance(value, dict):
-        return {key: _finite(part) for key, part in value.items()}
+        return {key: finite(part) for key, part in value.items()}
     if isinstance(value, list | tuple):
-        return [_finite(part) for part in value]
+        return [finite(part) for part in value]
     if isinstance(value, float):
         return float(f"{value:.{FIGURES}g}") if math.isfinite(value) else None
     if hasattr(value, "item"):
-        return _finite(value.item())
+        return finite(value.item())
     return value

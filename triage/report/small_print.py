@@ -10,10 +10,9 @@ from triage.report.content import by_rating, sized
 
 DEFINITIONS = (
     "A share is of the pieces this photo could size, by the clean-cut opening they just pass: fibres by "
-    "width, others by their narrowest side.",
-    "Intervals are 95 %. Volume is estimated from outlines, not weighed; where few pieces decide it has no "
-    "interval.",
-    "Kinds are what a piece looks like, learnt on rendered pictures; confirm with a magnet or a squeeze.",
+    "width, others by the narrowest side.",
+    "Intervals are 95 %; none where few pieces decide. Volume is estimated from outlines, not weighed.",
+    "Kinds are looks, learnt on rendered pictures; confirm by magnet or squeeze.",
 )
 
 
@@ -35,7 +34,7 @@ def meanings(analysis: Analysis) -> list[str]:
     gathered: dict[str, list[str]] = {}
     for row in by_rating(analysis):
         if row.measurable:
-            gathered.setdefault(row.band.meaning, []).append(words.microns(row.rating_um))
+            gathered.setdefault(row.band.meaning, []).append(words.rating(row))
     return [words.typeset(f"{words.listed(um)} µm: {meaning}.") for meaning, um in gathered.items()]
 
 
@@ -57,7 +56,7 @@ def _photo_lines(photo: PhotoResult) -> list[str]:
         faint = _from(limits.smallest_seen_faint_um, limits.smallest_sized_faint_um)
         blur = words.size(limits.blur_fwhm_um)
         lines.append(f"A dark piece is {dark}, a faint one {faint}; blur {blur} at half height.")
-    return lines
+    return [*lines, f"{photo.file}: {words.typeset(photo.note)}"] if photo.note else lines
 
 
 def _from(seen_um: float, sized_um: float) -> str:

@@ -6,6 +6,7 @@ import textwrap
 
 from triage.analysis import Analysis
 from triage.report import content, words
+from triage.report.further import further_lines
 from triage.report.small_print import measured_how
 from triage.sizing import Passing, Share
 
@@ -25,7 +26,13 @@ def summary_text(analysis: Analysis) -> str:
     """
     blocks = [note(analysis)]
     if not content.refused(analysis):
-        blocks += [_passing(analysis), _sizes(analysis), _advice(analysis), _measured_how(analysis)]
+        blocks += [
+            _passing(analysis),
+            _sizes(analysis),
+            _further(analysis),
+            _advice(analysis),
+            _measured_how(analysis),
+        ]
     blocks += [_problems(analysis), content.NOT_A_LAB]
     return _plain("\n\n".join(block for block in blocks if block) + "\n")
 
@@ -71,24 +78,29 @@ def _short(share: Share) -> str:
 
 
 def _sizes(analysis: Analysis) -> str:
-    return _wrapped([" ".join(line) for line in content.size_lines(analysis)])
+    return wrapped([" ".join(line) for line in content.size_lines(analysis)])
+
+
+def _further(analysis: Analysis) -> str:
+    return wrapped([" ".join(line) for line in further_lines(analysis)])
 
 
 def _advice(analysis: Analysis) -> str:
     lines = [f"{number}. {' '.join(step).strip()}" for number, step in enumerate(content.steps(analysis), 1)]
     cautions = content.cautions(analysis)
-    return _wrapped([*lines, f"Cautions: {cautions}"] if cautions else lines)
+    return wrapped([*lines, f"Cautions: {cautions}"] if cautions else lines)
 
 
 def _problems(analysis: Analysis) -> str:
-    return _wrapped([f"{photo}{message} {remedy}" for photo, message, remedy in content.problems(analysis)])
+    return wrapped([f"{photo}{message} {remedy}" for photo, message, remedy in content.problems(analysis)])
 
 
 def _measured_how(analysis: Analysis) -> str:
-    return _wrapped(measured_how(analysis))
+    return wrapped(measured_how(analysis))
 
 
-def _wrapped(lines: list[str]) -> str:
+def wrapped(lines: list[str]) -> str:
+    """Return each line folded at 79 columns, its further lines set in."""
     return "\n".join(
         textwrap.fill(line, WIDTH, subsequent_indent="   ", break_on_hyphens=False) for line in lines
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from triage.sizing import Share, inches, um_to_thou
+from triage.sizing import Passing, Share, inches, um_to_thou
 
 KIND_WORDS = {
     "fibre": "fibre or hair",
@@ -69,6 +69,12 @@ def microns(um: float) -> str:
         return f"{um:g}"
     value = float(f"{um:.3g}")
     return f"{value:.1f}" if value < 10 else f"{value:,.0f}".replace(",", " " if value >= 10_000 else "")
+
+
+def rating(row: Passing) -> str:
+    """Return a filter's rating as printed on it: "75", or "7-11"."""
+    coarse = microns(row.rating_um)
+    return coarse if row.finest_um is None else f"{microns(row.finest_um)}-{coarse}"
 
 
 def thou(um: float) -> str:

@@ -1,6 +1,9 @@
-"""Exact small-number limits: a share (Clopper-Pearson) and a count (Garwood), 95 % two-sided."""
+"""Small-number limits, 95 % two-sided: a share (Clopper-Pearson), a count (Garwood), a weighted count."""
 
 from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
 
 TAIL = 0.025  # each side of a 95 % interval
 
@@ -24,3 +27,20 @@ def poisson_limits(count: float) -> tuple[float, float]:
 
     low = gammaincinv(count, TAIL) if count > 0 else 0.0
     return float(low), float(gammaincinv(count + 1, 1 - TAIL))
+
+
+def weighted_limits(weight: NDArray[np.float64], biggest: float | None = None) -> tuple[float, float]:
+    """Return the limits of the expected sum of the weights (N,) of pieces counted at random.
+
+    Gamma limits of Fay and Feuer (1997, Statistics in Medicine 16:791, from memory); Garwood's where all
+    weights are 1. `biggest` is the greatest weight that a piece could have had, where no such piece was met.
+    """
+    from scipy.special import gammaincinv
+
+    total, square = float(weight.sum()), float(np.square(weight).sum())
+    most = max(float(weight.max(initial=0.0)), biggest or 0.0)
+    low = square / total * gammaincinv(total**2 / square, TAIL) if square > 0 else 0.0
+    if most <= 0:
+        return 0.0, 0.0
+    total, square = total + most, square + most**2
+    return float(low), float(square / total * gammaincinv(total**2 / square, 1 - TAIL))

@@ -12,7 +12,7 @@ from triage.debris.particles import ParticleTable
 from triage.filters import Filter
 from triage.sizing.distribution import effective_number, volumes_um3
 from triage.sizing.exact import binomial_limits
-from triage.sizing.ratings import Band, rating_band
+from triage.sizing.ratings import Band, Pieces, rating_band
 
 Array = NDArray[np.float64]
 
@@ -45,6 +45,7 @@ class Passing:
     by_area: Share
     by_volume: Share
     band: Band
+    finest_um: float | None = None  # fine end of a rating given as a range; rating_um is its coarse end
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,7 @@ class Population:
     volume: Array  # um3, times weight
     seen_besides: int  # pieces seen that are not in it: unsized, or narrower than from_um
     scale_rel_u: float  # moves every size together
+    fibre_length_um: Array  # 0 for everything else
 
 
 def passing_shares(
@@ -94,6 +96,7 @@ def select(table: ParticleTable, from_um: float, scale_rel_u: float) -> Populati
         volume=rows["weight"] * volumes_um3(rows),
         seen_besides=len(seen) - len(rows),
         scale_rel_u=scale_rel_u,
+        fibre_length_um=np.where(rows["kind"] == "fibre", np.nan_to_num(rows["length_um"]), 0.0),
     )
 
 
@@ -108,6 +111,7 @@ def _passing(population: Population, entry: Filter) -> Passing:
         )
     else:
         shares = (unmeasured_share(population), Share(None, 0.0, 1.0), Share(None, 0.0, 1.0))
+    pieces = Pieces(population.size_um, population.fibre_length_um)
     return Passing(
         rating_um=entry.rating_um,
         element=entry.element,
@@ -118,7 +122,8 @@ def _passing(population: Population, entry: Filter) -> Passing:
         by_count=shares[0],
         by_area=shares[1],
         by_volume=shares[2],
-        band=rating_band(population.size_um, population.weight, entry, measurable),
+        band=rating_band(pieces, population.weight, entry, measurable),
+        finest_um=entry.finest_um,
     )
 
 
@@ -204,14 +209,14 @@ def sizing_reach(population: Population, amount: Array, rating_um: float) -> tup
     at_rating = [_share(amount, size < rating_um * factor) - share for factor in (1 / stretch, stretch)]
     kept = size >= population.from_um * stretch
     at_from = abs(_share(amount[kept], passes[kept]) - share) if amount[kept].any() else 1.0
-    crossing = _crossing_variance(population, rating_um)
-    leaving = 2 * _crossing_variance(population, population.from_um) * np.square(passes - share)
+    crossing = crossing_variance(population, rating_um)
+    leaving = 2 * crossing_variance(population, population.from_um) * np.square(passes - share)
     alone = COVER * float(np.sqrt((np.square(amount) * (crossing + leaving)).sum()) / total)
     down, up = (float(np.sqrt(reach**2 + at_from**2 + alone**2)) for reach in at_rating)
     return down, up
 
 
-def _crossing_variance(population: Population, edge_um: float) -> Array:
+def crossing_variance(population: Population, edge_um: float) -> Array:
     """Variance (N,) of whether each piece truly lies on the side of `edge_um` where it was measured."""
     from scipy.special import ndtr
 

@@ -1,0 +1,73 @@
+"""Operations on the service record.
+
+    with open_record() as record:
+        saved = save_sample(record, analysis, photos, unit="PW-07")
+        load_result(saved.number)
+
+Machines: `save_machine`, `find_machine`, `machines`. Visits: `save_visit`, `find_visit`, `visits`.
+Samples: `save_sample`, `add_analysis`, `find_sample`, `samples`, `attach_sample`, `photo_bytes`.
+Analyses: `load_analysis` (for reports), `saved_result`, `result_of` and `load_result` (for comparing).
+Corrections: `correct`, `corrections`, `restate` (what was said about the sample).
+Comparisons: `save_comparison`, `comparisons`. A machine's history: `history`.
+
+Each call is one transaction: all of it is kept, or nothing. Calls from several threads and programs at
+once are fine. What is not there or cannot be right is a UserError with a sentence.
+"""
+
+from __future__ import annotations
+
+from triage.record.history import History, history
+from triage.record.machine_book import (
+    attach_sample,
+    find_machine,
+    find_visit,
+    machines,
+    save_machine,
+    save_visit,
+    visits,
+)
+from triage.record.opening import Record, open_record
+from triage.record.sample_book import (
+    add_analysis,
+    comparisons,
+    correct,
+    corrections,
+    find_sample,
+    load_analysis,
+    load_result,
+    photo_bytes,
+    restate,
+    result_of,
+    samples,
+    save_comparison,
+    save_sample,
+    saved_result,
+)
+
+__all__ = [
+    "History",
+    "Record",
+    "add_analysis",
+    "attach_sample",
+    "comparisons",
+    "correct",
+    "corrections",
+    "find_machine",
+    "find_sample",
+    "find_visit",
+    "history",
+    "load_analysis",
+    "load_result",
+    "machines",
+    "open_record",
+    "photo_bytes",
+    "restate",
+    "result_of",
+    "samples",
+    "save_comparison",
+    "save_machine",
+    "save_sample",
+    "save_visit",
+    "saved_result",
+    "visits",
+]

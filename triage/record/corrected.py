@@ -1,0 +1,58 @@
+"""What was measured with a technician's corrections applied."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from triage.debris.particles import ParticleTable
+from triage.debris.shape import strip_length_and_width
+from triage.record.details import Measured
+from triage.record.entries import Correction
+
+
+def last_words(corrections: Sequence[Correction]) -> tuple[dict[int, str], set[int]]:
+    """Return the kind given to each particle, and the particles left out; of each the last word counts."""
+    kinds: dict[int, str] = {}
+    rejected: set[int] = set()
+    for each in corrections:
+        if each.action == "kind" and each.kind:
+            kinds[each.particle] = each.kind
+        elif each.action == "reject":
+            rejected.add(each.particle)
+        else:
+            rejected.discard(each.particle)
+    return kinds, rejected
+
+
+def with_corrections(measured: Measured, corrections: Sequence[Correction]) -> Measured:
+    """Return it without rejected particles and with the kinds given; particles keep their ids."""
+    if not corrections:
+        return measured
+    kinds, rejected = last_words(corrections)
+    table = measured.particles.copy()
+    for index in np.flatnonzero(np.isin(table["id"], list(kinds))):
+        _rename(table, int(index), kinds[int(table["id"][index])], measured)
+    keep = ~np.isin(table["id"], list(rejected))
+    outlines = tuple(outline for outline, kept in zip(measured.outlines, keep, strict=True) if kept)
+    return replace(measured, particles=table[keep], outlines=outlines)
+
+
+def _rename(table: ParticleTable, index: int, kind: str, measured: Measured) -> None:
+    """Give a particle its kind, the technician being sure; a fibre is measured along, all else across."""
+    row = table[index]
+    was = str(row["kind"])
+    table["kind"][index], table["kind_confidence"][index] = kind, 1.0
+    if (was == "fibre") == (kind == "fibre"):
+        return
+    length, width = row["feret_max_um"], row["feret_min_um"]
+    if kind == "fibre":
+        length, width = strip_length_and_width(row["area_um2"], row["perimeter_um"])
+    table["length_um"][index], table["width_um"][index] = length, width
+    limits = measured.photos[int(row["photo"])].limits
+    least = limits.smallest_sized_um if limits else 0.0
+    narrow = width < least and not row["below_sizing_limit"]
+    table["passing_size_um"][index] = np.nan if narrow else width
+    table["passing_below_um"][index] = least if narrow else np.nan

@@ -1,0 +1,354 @@
+"""Operations on samples, their photos, analyses and corrections, and on comparisons."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload, undefer
+
+from triage.analysis import Analysis, Sample
+from triage.debris.particles import KINDS
+from triage.errors import UserError
+from triage.photo import Photo, open_photo
+from triage.record.corrected import last_words, with_corrections
+from triage.record.details import concluded, pack, unpack
+from triage.record.entries import (
+    Correction,
+    SavedComparison,
+    SavedPhoto,
+    SavedSample,
+    clean_text,
+)
+from triage.record.machine_book import machine_row, place, sample_row
+from triage.record.opening import Record, open_record
+from triage.record.tables import (
+    AnalysisRow,
+    ComparisonRow,
+    CorrectionRow,
+    PhotoRow,
+    SamplePhotoRow,
+    SampleRow,
+    new_uuid,
+)
+from triage.report.result import to_json
+
+
+def save_sample(
+    record: Record,
+    analysis: Analysis,
+    photos: Sequence[Path],
+    *,
+    blank: Path | None = None,
+    unit: str | None = None,
+    visit: int | None = None,
+    key: str | None = None,
+) -> SavedSample:
+    """Keep a sample with its photos and analysis: all of it or nothing.
+
+    Parameters
+    ----------
+    photos, blank
+        The files that were analysed; each is kept byte for byte.
+    unit, visit
+        The machine, made where it is unknown; or one of its visits.
+    key
+        At most 36 letters that name this very save: saved again under the same key, nothing is added and
+        the sample of the first time is returned.
+
+    Raises
+    ------
+    UserError
+        No photo was measured, a file changed after it was analysed, or the record cannot be written.
+    """
+    if not any(photo.usable for photo in analysis.photos):
+        raise UserError("No photo of this sample could be measured, so there is nothing to save.")
+    files = [(path, "debris") for path in photos] + ([(blank, "blank")] if blank else [])
+    held = [(path, role, _bytes(path)) for path, role in files]
+    _check_same(analysis, [data for _, _, data in held])
+    kept = [(path.name, role, record.photos.keep(data), len(data)) for path, role, data in held]
+    with record.writing() as session:
+        sample = session.scalar(select(SampleRow).where(SampleRow.uuid == key)) if key else None
+        if sample is None:
+            sample = SampleRow(uuid=key or new_uuid())
+            place(session, sample, unit, visit)
+            for position, (file, role, sha256, size) in enumerate(kept):
+                photo = photo_row(session, sha256, sha256, size)
+                sample.photos.append(
+                    SamplePhotoRow(position=position, photo=photo, role=role, file=_name(file))
+                )
+            sample.analyses.append(_analysis_row(analysis))
+            session.add(sample)
+            session.flush()
+        return _saved(sample)
+
+
+def add_analysis(record: Record, number: int, analysis: Analysis) -> SavedSample:
+    """Add a new analysis to a sample; earlier ones and their corrections stay as they are."""
+    with record.writing() as session:
+        sample = sample_row(session, number)
+        sample.analyses.append(_analysis_row(analysis))
+        session.flush()
+        return _saved(sample)
+
+
+def restate(record: Record, number: int, said: Sample) -> SavedSample:
+    """Add an analysis of the same particles with what was said about the sample put right.
+
+    Nothing is measured anew; the advice follows the new words, and corrections go along.
+    """
+    with record.writing() as session:
+        sample = sample_row(session, number)
+        newest = _newest(session, number)
+        row = _analysis_row(concluded(replace(unpack(newest.details), sample=said)))
+        row.corrections = [_again(each) for each in newest.corrections]
+        sample.analyses.append(row)
+        session.flush()
+        return _saved(sample)
+
+
+def find_sample(record: Record, number: int) -> SavedSample:
+    """Return a sample in short; UserError where there is none of that number."""
+    with record.reading() as session:
+        return _saved(sample_row(session, number))
+
+
+def samples(record: Record, unit: str | None = None, most: int | None = None) -> tuple[SavedSample, ...]:
+    """Return samples in short, the last saved first: of one machine or of all, at most so many."""
+    with record.reading() as session:
+        wanted = select(SampleRow).order_by(SampleRow.saved_at.desc(), SampleRow.id.desc()).limit(most)
+        if unit is not None:
+            wanted = wanted.where(SampleRow.machine_id == machine_row(session, unit).id)
+        wanted = wanted.options(
+            selectinload(SampleRow.machine),
+            selectinload(SampleRow.photos).selectinload(SamplePhotoRow.photo),
+            selectinload(SampleRow.analyses).selectinload(AnalysisRow.corrections),
+        )
+        return tuple(_saved(row) for row in session.scalars(wanted))
+
+
+def photo_bytes(record: Record, sha256: str) -> bytes:
+    """Return a saved photo by the SHA-256 of the file that came from the phone."""
+    with record.reading() as session:
+        row = session.scalar(select(PhotoRow).where(PhotoRow.sha256 == sha256))
+        if row is None:
+            raise UserError("There is no such photo in the record.")
+        stored = row.stored_sha256
+    return record.photos.read(stored)
+
+
+def load_analysis(record: Record, number: int, *, pictures: bool = True) -> Analysis:
+    """Return a sample's newest analysis with its corrections applied, with its photos for reports."""
+    with record.reading() as session:
+        row = _newest(session, number)
+        machine = row.sample.machine.unit if row.sample.machine else None
+        corrections = corrections_of(row)
+        files = {each.photo.sha256: (each.file, each.photo.stored_sha256) for each in row.sample.photos}
+        measured = with_corrections(unpack(row.details), corrections)
+    measured = replace(measured, sample=replace(measured.sample, machine=machine))
+    opened = [_picture(record, *files[photo.sha256]) for photo in measured.photos] if pictures else []
+    return concluded(measured, opened)
+
+
+def saved_result(record: Record, number: int) -> dict[str, Any]:
+    """Return the newest result of a sample as it was made, before any correction."""
+    with record.reading() as session:
+        result: dict[str, Any] = json.loads(_newest(session, number).result)
+        return result
+
+
+def load_result(number: int, database: str | None = None) -> dict[str, Any]:
+    """Return a saved sample's result with its corrections applied, as `triage analyse --json` writes it.
+
+    `corrections` and `rejected` (the particles left out) stand beside it. Where nothing was corrected, it
+    is the result as it was made.
+    """
+    with open_record(database) as record:
+        return result_of(record, number)
+
+
+def result_of(record: Record, number: int) -> dict[str, Any]:
+    """Return what `load_result` does, of an open record."""
+    result = saved_result(record, number)
+    said = corrections(record, number)
+    if said:
+        _, rejected = last_words(said)
+        left_out = [each for each in result["particles"] if each["id"] in rejected]
+        result = {**to_json(load_analysis(record, number, pictures=False)), "rejected": left_out}
+    sample = {**result["sample"], "machine": find_sample(record, number).unit}
+    told = [{**vars(each), "made_at": each.made_at and each.made_at.isoformat()} for each in said]
+    return {"rejected": [], **result, "sample": sample, "corrections": told}
+
+
+def correct(record: Record, number: int, correction: Correction) -> tuple[Correction, ...]:
+    """Add a correction to a sample's newest analysis; returns all of that analysis, in order.
+
+    UserError where there is no such particle or kind, or nobody is named.
+    """
+    who = clean_text(correction.who, "who")
+    if who is None:
+        raise UserError("Give the initials of who corrects this.")
+    if correction.action not in {"kind", "reject", "restore"}:
+        raise UserError(f"A correction is kind, reject or restore, not {correction.action}.")
+    if (correction.action == "kind") != (correction.kind is not None):
+        raise UserError("Name the kind where the kind is corrected, and only there.")
+    if correction.kind is not None and correction.kind not in KINDS:
+        raise UserError(f"{correction.kind} is no kind of debris; choose from {', '.join(KINDS)}.")
+    with record.writing() as session:
+        row = _newest(session, number)
+        known = {each["id"] for each in json.loads(row.result)["particles"]}
+        if correction.particle not in known:
+            raise UserError(f"Sample {number} has no particle {correction.particle}.")
+        row.corrections.append(
+            CorrectionRow(
+                particle=correction.particle, action=correction.action, kind=correction.kind, who=who
+            )
+        )
+        session.flush()
+        return corrections_of(row)
+
+
+def corrections(record: Record, number: int) -> tuple[Correction, ...]:
+    """Return the corrections of a sample's newest analysis, in the order they were made."""
+    with record.reading() as session:
+        return corrections_of(_newest(session, number))
+
+
+def save_comparison(record: Record, before: int, after: int, result: dict[str, Any]) -> SavedComparison:
+    """Keep a comparison of two saved samples, as `triage compare --json` gives it."""
+    with record.writing() as session:
+        row = ComparisonRow(
+            before=_newest(session, before),
+            after=_newest(session, after),
+            program_version=version("triage"),
+            verdict=str(result["verdict"]),
+            result=_dumped(result),
+        )
+        session.add(row)
+        session.flush()
+        return _comparison(row)
+
+
+def comparisons(record: Record, number: int) -> tuple[SavedComparison, ...]:
+    """Return the comparisons that a sample stands in, the first one first."""
+    with record.reading() as session:
+        own = select(AnalysisRow.id).where(AnalysisRow.sample_id == sample_row(session, number).id)
+        rows = session.scalars(
+            select(ComparisonRow)
+            .where(ComparisonRow.before_id.in_(own) | ComparisonRow.after_id.in_(own))
+            .order_by(ComparisonRow.id)
+            .options(undefer(ComparisonRow.result))
+        )
+        return tuple(_comparison(row) for row in rows)
+
+
+def photo_row(session: Session, sha256: str, stored_sha256: str, size: int) -> PhotoRow:
+    """Return the row of a photo, adding it where it is new."""
+    row = session.scalar(select(PhotoRow).where(PhotoRow.sha256 == sha256))
+    if row is None:
+        row = PhotoRow(sha256=sha256, stored_sha256=stored_sha256, bytes=size)
+        session.add(row)
+        session.flush()
+    return row
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise UserError(
+            f"{path} cannot be read any more: {(error.strerror or str(error)).lower()}; nothing was saved."
+        ) from error
+
+
+def _check_same(analysis: Analysis, data: list[bytes]) -> None:
+    given = {hashlib.sha256(each).hexdigest() for each in data}
+    for photo in analysis.photos:
+        if photo.sha256 not in given:
+            raise UserError(
+                f"{photo.file} changed while it was analysed; nothing was saved. Analyse it again."
+            )
+
+
+def _name(file: str) -> str:
+    return (clean_text(file, "file") or "photo")[-200:]
+
+
+def _analysis_row(analysis: Analysis) -> AnalysisRow:
+    return AnalysisRow(
+        program_version=analysis.program_version,
+        method_version=analysis.method_version,
+        analysed_on=analysis.analysed_on,
+        headline=analysis.advice.headline,
+        count=analysis.sizes.count,
+        from_um=float(analysis.sizes.from_um),
+        median_um=analysis.sizes.by_count.d50_um,
+        result=_dumped(to_json(analysis)),
+        details=pack(analysis),
+    )
+
+
+def _dumped(result: dict[str, Any]) -> str:
+    return json.dumps(result, ensure_ascii=False, allow_nan=False)
+
+
+def _newest(session: Session, number: int) -> AnalysisRow:
+    sample_row(session, number)
+    newest = select(AnalysisRow).where(AnalysisRow.sample_id == number).order_by(AnalysisRow.id.desc())
+    row = session.scalar(newest.limit(1))
+    if row is None:
+        raise UserError(f"Sample {number} has no analysis; check the record.")
+    return row
+
+
+def corrections_of(row: AnalysisRow) -> tuple[Correction, ...]:
+    """Return the corrections of an analysis, in the order they were made."""
+    return tuple(
+        Correction(each.particle, each.action, each.kind, each.who, each.made_at) for each in row.corrections
+    )
+
+
+def _again(row: CorrectionRow) -> CorrectionRow:
+    return CorrectionRow(
+        particle=row.particle, action=row.action, kind=row.kind, who=row.who, made_at=row.made_at
+    )
+
+
+def _picture(record: Record, file: str, stored_sha256: str) -> Photo:
+    record.photos.read(stored_sha256)
+    return replace(open_photo(record.photos.path(stored_sha256)), file=file)
+
+
+def _saved(row: SampleRow) -> SavedSample:
+    newest = row.analyses[-1]
+    return SavedSample(
+        number=row.id,
+        unit=row.machine.unit if row.machine else None,
+        visit=row.visit_id,
+        saved_at=row.saved_at,
+        analysed_on=newest.analysed_on,
+        headline=newest.headline,
+        count=newest.count,
+        from_um=newest.from_um,
+        median_um=newest.median_um,
+        photos=tuple(SavedPhoto(each.file, each.photo.sha256, each.role) for each in row.photos),
+        analyses=len(row.analyses),
+        corrections=len(newest.corrections),
+    )
+
+
+def _comparison(row: ComparisonRow) -> SavedComparison:
+    return SavedComparison(
+        number=row.id,
+        before=row.before.sample_id,
+        after=row.after.sample_id,
+        verdict=row.verdict,
+        made_at=row.made_at,
+        result=json.loads(row.result),
+    )

@@ -1,0 +1,247 @@
+"""A comparison on the terminal and as JSON, and a plan on the terminal."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from triage.report import words
+from triage.report.files import write_whole
+from triage.report.result import finite
+from triage.report.text import wrapped
+from triage.sizing.compare import SAMPLE, Comparison, Side, TargetResult
+from triage.sizing.planner import PlanRow, Question
+from triage.sizing.rate_ratio import RateRatio
+from triage.sizing.spread import START_CV, START_PAIRS, Spread
+
+SCHEMA = 1
+DIFFERS_P = 0.05
+SHOWN_KINDS = 3
+MANY_TIMES = 100.0
+
+PER_WORDS = {
+    "ml": "ml of fuel",
+    "hour": "hour run",
+    "litre": "litre burnt",
+    "month": "month",
+    SAMPLE: "sample",
+}
+SAMPLED = {
+    "ml": "fuel sampled, ml",
+    "hour": "hours run",
+    "litre": "litres burnt",
+    "month": "months",
+    SAMPLE: "part of the debris",
+}
+PLAN_UNITS = {
+    "ml": "ml of fuel",
+    "hour": "hours run",
+    "litre": "litres burnt",
+    "month": "months",
+    SAMPLE: "times the sample named",
+}
+VERDICT_WORDS = {
+    "cleaner": "Cleaner",
+    "dirtier": "Dirtier",
+    "no_difference_shown": "No difference shown",
+    "too_little_to_tell": "Too little to tell",
+}
+TARGET_WORDS = {
+    "met": "met",
+    "not_met": "not met",
+    "not_shown": "not shown, neither met nor missed",
+}
+ROW = "{:<24} {:>24} {:>24}"
+PLAN_ROW = "{:>16} {:>14} {:>14}  {}"
+
+
+def comparison_json(found: Comparison) -> dict[str, Any]:
+    """Return the comparison as plain dictionaries; open limits and what cannot be tested are None."""
+    result = {"schema": SCHEMA, **asdict(found)}
+    for side in ("before", "after"):
+        result[side] = {key: value for key, value in result[side].items() if key != "size_um"}
+        result[side]["kinds"] = dict(result[side]["kinds"])
+    result["rate_ratio"] = {key: value for key, value in result["rate_ratio"].items() if key != "p"}
+    plain: dict[str, Any] = finite(result)
+    return plain
+
+
+def write_comparison(found: Comparison, path: Path) -> None:
+    """Write the comparison as UTF-8 JSON."""
+    text = json.dumps(comparison_json(found), ensure_ascii=False, indent=1, allow_nan=False)
+    write_whole(path, (text + "\n").encode())
+
+
+def comparison_text(found: Comparison) -> str:
+    """Return the comparison as plain text: a note of three lines to paste, the numbers, how far to trust."""
+    blocks = [
+        "\n".join(note(found)),
+        _table(found),
+        wrapped([*_sizes_and_kinds(found), *_target_lines(found)]),
+        wrapped([*_trust(found), *found.cautions]),
+    ]
+    return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def note(found: Comparison) -> tuple[str, str, str]:
+    """Return the three lines: what was compared, the finding, what to do."""
+    names = [words.listed(side.names) for side in (found.before, found.after)]
+    what = f"Debris before ({names[0]}) and after ({names[1]}): pieces over {size(found.sizes_from_um)}."
+    counts = f"{words.pieces(found.before.count)} before, {words.pieces(found.after.count)} after"
+    finding = f"{VERDICT_WORDS[found.verdict]}: {counts}; {times(found.rate_ratio)}."
+    if found.verdict in {"cleaner", "dirtier"}:
+        return what, finding, f"To do: {TO_DO[found.verdict]}"
+    return what, finding, found.needed.text
+
+
+TO_DO = {
+    "cleaner": "note it in the service record; sample again at the next change.",
+    "dirtier": "find where the debris comes from before anything else.",
+}
+
+
+def times(ratio: RateRatio) -> str:
+    """Say a rate ratio with its interval: "0.9 times as many (95 %: 0.3 to 2.7 times)", or what is gone."""
+    if ratio.value is None:
+        return f"after over before {_limits(ratio)}"
+    if ratio.high is not None and ratio.high < 1:
+        return _fewer(ratio.value, ratio.low, ratio.high)
+    return f"{_times(ratio.value)} times as many ({_limits(ratio)})"
+
+
+def _fewer(value: float, low: float, high: float) -> str:
+    likely, most, least = (_gone(each) for each in (value, low, high))
+    if value == 0:
+        return f"at least {least} % fewer (95 %)"
+    return f"{likely} % fewer (95 %: {least} to {most} %)"
+
+
+def _gone(left: float) -> str:
+    gone = 100 * (1 - left)
+    return "over 99.9" if gone > 99.9 else f"{gone:.1f}" if gone > 99 else f"{gone:.0f}"
+
+
+def _limits(ratio: RateRatio) -> str:
+    if ratio.high is None:
+        return f"95 %: at least {_times(ratio.low)} times" if ratio.low > 0 else "95 %: anything"
+    if ratio.low <= 0:
+        return f"95 %: at most {_times(ratio.high)} times"
+    return f"95 %: {_times(ratio.low)} to {_times(ratio.high)} times"
+
+
+def _times(value: float) -> str:
+    return f"{value:.0f}" if value >= MANY_TIMES else f"{value:.2g}"
+
+
+def size(um: float) -> str:
+    """Return a length as "67 um (2.6 thou)"."""
+    return f"{words.microns(um)} um ({words.thou(um)} thou)"
+
+
+def _table(found: Comparison) -> str:
+    sides = (found.before, found.after)
+    rows = [("", "before", "after"), ("pieces", *(f"{side.count}" for side in sides))]
+    if found.per != SAMPLE or any(side.exposure != 1 for side in sides):
+        rows.append((SAMPLED[found.per], *(f"{side.exposure:.4g}" for side in sides)))
+    rows.append((f"per {PER_WORDS[found.per]}", *(_rate(side) for side in sides)))
+    rows.append(("half of them over", *(_median(side) for side in sides)))
+    rows.append(("looks like", *(_kinds(side) for side in sides)))
+    return "\n".join(ROW.format(*row).rstrip() for row in rows)
+
+
+def _rate(side: Side) -> str:
+    if side.count == 0:
+        return f"none seen: at most {_times(side.rate_high)}"
+    return f"{_times(side.rate)} ({_times(side.rate_low)} to {_times(side.rate_high)})"
+
+
+def _median(side: Side) -> str:
+    return "-" if side.median_um is None else size(side.median_um)
+
+
+def _kinds(side: Side) -> str:
+    named = [f"{kind.replace('_', ' ')} {count}" for kind, count in side.kinds[:SHOWN_KINDS]]
+    text = ", ".join(named) or "-"
+    return text if len(text) <= 24 else ", ".join(named[:-1])
+
+
+def _sizes_and_kinds(found: Comparison) -> list[str]:
+    said = []
+    for what, p in (("sizes", found.p_sizes), ("kinds", found.p_kinds)):
+        if p is None:
+            said.append(f"The {what} cannot be compared: too few pieces.")
+        elif p < DIFFERS_P:
+            said.append(f"The {what} differ more than chance does ({_p(p)}).")
+        else:
+            said.append(f"No difference of {what} shown ({_p(p)}).")
+    return [" ".join(said)]
+
+
+def _p(p: float) -> str:
+    return "p under 0.001" if p < 0.001 else f"p = {p:.2g}"
+
+
+def _target_lines(found: Comparison) -> list[str]:
+    return [target_text(found.target, found.sizes_from_um)] if found.target else []
+
+
+def target_text(target: TargetResult, from_um: float) -> str:
+    """Say whether the cleaning target was met."""
+    aim = f"Target, {100 * target.fewer:g} % fewer pieces over {size(target.above_um)}"
+    if target.rate_ratio is None:
+        return (
+            f"{aim}: not measurable, because one of the photos sizes only from {size(from_um)} on; "
+            "use a closer frame for both."
+        )
+    counts = f"{target.before_count} before, {target.after_count} after"
+    how_much = f" triage plan --target {100 * target.fewer:g} tells how much to sample."
+    said = f"{aim}: {TARGET_WORDS[target.verdict]} ({counts}; {times(target.rate_ratio)})."
+    return said + how_much if target.verdict == "not_shown" else said
+
+
+def _trust(found: Comparison) -> list[str]:
+    what = "Only pieces that both could size are compared, by the circle of the same area."
+    return [f"{what} {spread_text(found.spread)}"]
+
+
+def spread_text(spread: Spread) -> str:
+    """Say which sample-to-sample spread was reckoned with."""
+    if spread.cv == 0:
+        return "Samples of one tank were taken to differ by chance alone; real ones differ more."
+    said = f"Two samples of one tank are taken to differ by {100 * spread.cv:.0f} % beyond chance"
+    if spread == Spread(START_CV, START_PAIRS):
+        return f"{said}, a starting value: measure your own with --same-tank."
+    return f"{said}; that is in every interval and verdict here."
+
+
+def plan_text(
+    question: Question, rows: Sequence[PlanRow], spread: Spread, like: tuple[float, str] | None
+) -> str:
+    """Say how much must be sampled; `like` is a rate of pieces before, and its unit."""
+    left = f"{100 * question.true_ratio:.3g} %"
+    claim = (
+        "that a cleaning worked at all"
+        if question.claimed == 1
+        else f"that at least {100 * (1 - question.claimed):.3g} % are gone"
+    )
+    lines = [
+        f"To show {claim}, where it truly leaves {left} of the pieces, "
+        f"with a chance of {100 * question.power:.3g} %:"
+    ]
+    head = PLAN_ROW.format("separate samples", "pieces before", "pieces after", "each sample" if like else "")
+    table = [head.rstrip(), *(_plan_row(row, like).rstrip() for row in rows)]
+    last = "Separate samples: so many before and as many after; pieces: in all of them together."
+    return "\n\n".join([wrapped(lines), "\n".join(table), wrapped([last, spread_text(spread)])]) + "\n"
+
+
+def _plan_row(row: PlanRow, like: tuple[float, str] | None) -> str:
+    if row.pieces_before is None or row.pieces_after is None:
+        return PLAN_ROW.format(row.samples, "not enough", "", "")
+    each = ""
+    if like is not None:
+        amount = row.pieces_before / row.samples / like[0]
+        each = f"about {amount:.2g} {like[1]}"
+    return PLAN_ROW.format(row.samples, f"{row.pieces_before}", f"about {row.pieces_after}", each)
