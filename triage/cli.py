@@ -343,7 +343,8 @@ def _numbers(text: str, option: str, names: tuple[str, ...]) -> tuple[float, ...
 def _check_sample(sample: Sample) -> None:
     if sample.fraction is not None and not 0 < sample.fraction <= 1:
         raise UserError(
-            f"--fraction {sample.fraction:g} must be above 0 and at most 1: the part of the debris on the card."
+            f"--fraction {sample.fraction:g} must be above 0 and at most 1: "
+            "the part of the debris on the card."
         )
     for name, value in vars(sample).items():
         if isinstance(value, float) and not math.isfinite(value):

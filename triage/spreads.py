@@ -28,7 +28,7 @@ STILL = 0.8  # of the clear pieces lie where they lay: the debris was not distur
 WHOLE = 0.9  # of the window in both photos
 SOFTER = 1.25  # times the best photo's blur: such a photo would only soften the picture
 NO_WORSE = 1.06  # of the best photo, whose blur was read as the least by luck too
-FEWEST_TOLD = 6  # pieces, below which the same spread may go unrecognised
+FEWEST_TOLD, FEWEST_TOLD_PLAIN = 6, 10  # pieces on a card and without, to recognise a spread by for sure
 
 
 @dataclass(frozen=True)
@@ -283,7 +283,8 @@ def _how_fused(files: list[str], fused: Fused, own: Calibration) -> str:
 
 
 def _own_spread(shot: Shot, part: Part) -> str:
-    if len(shot.debris.table) < FEWEST_TOLD:
+    fewest = FEWEST_TOLD_PLAIN if shot.calibration.frame is None else FEWEST_TOLD
+    if len(shot.debris.table) < fewest:
         return "Too few pieces to tell whether another photo shows the same spread: counted on its own."
     stuck = len(shot.debris.table) - (len(part.debris.table) if part.debris else 0)
     told = f" {stuck} of them lie just where pieces of another photo lie and count once." if stuck else ""

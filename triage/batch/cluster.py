@@ -54,7 +54,7 @@ class Cluster:
             except TimeoutError:
                 raise UserError(
                     f"Nothing came back from {self.address} for {self.longest_s / 60:.0f} minutes; restart "
-                    "its workers and run the same command again: photos already measured are not measured again."
+                    "its workers and run the same command again: what is measured is not measured again."
                 ) from None
             yield from done
 

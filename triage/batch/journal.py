@@ -53,8 +53,8 @@ class Journal:
         except OSError as error:
             reason = (error.strerror or str(error)).lower()
             raise UserError(
-                f"Cannot write {self.path}: {reason}; make room or choose another folder with --out, and run "
-                "the same command again: photos already measured are not measured again."
+                f"Cannot write {self.path}: {reason}; make room, or choose a folder that exists and can be "
+                "written to, and run the command again: what is measured is not measured again."
             ) from error
 
     def _lines(self) -> Iterator[tuple[str, Row]]:

@@ -120,7 +120,9 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
     edges, pieces = seen.edges, seen.pieces
     total = float(np.hypot(sigma, SMOOTHING_PX))
     rim = calibration.blur.overshoot if calibration.blur else 0.0
-    sizes = size_pieces(found, edges, pieces, TotalBlur(total, sigma_u, rim), dark=dark)
+    sizes = size_pieces(
+        found, edges, pieces, TotalBlur(total, sigma_u, rim), dark=dark, unshadowed=light.unshadowed
+    )
     return Sized(
         outline=seen.outline,
         labels=edges.labels,

@@ -25,6 +25,9 @@ CORE = 0.8  # of a piece's own peak: certainly particle
 LONGEST_PX = 48
 FAN_RAD = 0.45  # the side is known to about 25 degrees
 SURE_SNR = 1.5
+STRAND_RATIO = 5.0  # length to width
+STRAND_SIGMAS = 7  # a wider strand is resolved: its shadow lies beside it
+STRAND_LEVEL = 0.55  # of its peak, over more than half of it: a grain's long shadow is fainter
 NEAR_SIGMAS, FAR_SIGMAS = 2.9, 4.2  # beside a piece, beyond the blur's reach
 
 
@@ -39,28 +42,59 @@ class Shadows:
 def remove(mask: Mask, light: Image, strength: Image, sigma_px: float) -> Shadows:
     """Take cast shadows out of `mask` (H, W); `light` and `strength` as in `find.Found`."""
     colour = np.sqrt(np.maximum(strength**2 - light**2, 0)) / COLOUR_WEIGHT
-    core = _core(mask, light, colour, CORE)
+    pieces = _pieces(mask, light)
+    core = _core(pieces, light, colour, CORE)
     towards = _side(core, light, colour, sigma_px)
     if towards is None:
         return Shadows(mask, None)
-    debris = _core(mask, light, colour, CORE, DARKEST)
+    debris = _core(pieces, light, colour, CORE, DARKEST)
     behind = _sweep(debris, towards)
-    return Shadows(mask & ~(behind & (1 - debris)), towards)
+    return Shadows(mask & ~(behind & (1 - debris) & (1 - _strands(mask, pieces, light, sigma_px))), towards)
 
 
-def _core(mask: Mask, light: Image, colour: Image, part: float, darkest: float = np.inf) -> Mask:
-    """Pixels too dark, compared with their piece's peak or with any shadow, or too coloured to be shadow."""
+@dataclass(frozen=True)
+class _Joined:
+    """Connected pieces: the flat index and piece of each of their pixels, each piece's strongest light."""
+
+    shape: tuple[int, ...]
+    place: NDArray[np.intp]
+    piece: NDArray[np.int32]
+    peak: NDArray[np.float32]
+
+    def drawn(self, chosen: NDArray[np.bool_]) -> Mask:
+        """Picture of the chosen pixels."""
+        picture = np.zeros(self.shape, np.uint8)
+        picture.ravel()[self.place] = chosen
+        return picture
+
+
+def _pieces(mask: Mask, light: Image) -> _Joined:
     count, labels = cv2.connectedComponents(mask, connectivity=8)
     place = np.flatnonzero(labels)
     piece = np.asarray(labels, np.int32).ravel()[place]
-    dark = light.ravel()[place]
     peak = np.zeros(count, np.float32)
-    np.maximum.at(peak, piece, dark)
-    coloured = colour.ravel()[place] > 0.04 + NEUTRAL * dark
-    core = np.zeros(labels.size, np.uint8)
-    core[place] = coloured | (dark >= np.minimum(part * peak[piece], darkest))
-    result: Mask = core.reshape(labels.shape)
-    return result
+    np.maximum.at(peak, piece, light.ravel()[place])
+    return _Joined(mask.shape, place, piece, peak)
+
+
+def _core(pieces: _Joined, light: Image, colour: Image, part: float, darkest: float = np.inf) -> Mask:
+    """Pixels too dark, compared with their piece's peak or with any shadow, or too coloured to be shadow."""
+    dark = light.ravel()[pieces.place]
+    coloured = colour.ravel()[pieces.place] > 0.04 + NEUTRAL * dark
+    return pieces.drawn(coloured | (dark >= np.minimum(part * pieces.peak[pieces.piece], darkest)))
+
+
+def _strands(mask: Mask, pieces: _Joined, light: Image, sigma_px: float) -> Mask:
+    """Thin long pieces about as dark all along: a fibre hides its own shadow, and would lose half of itself."""
+    count = pieces.peak.size
+    depth = np.zeros(count)
+    inner = cv2.distanceTransform(mask, cv2.DIST_L2, 5).ravel()[pieces.place]
+    np.maximum.at(depth, pieces.piece, inner)
+    area = np.bincount(pieces.piece, minlength=count)
+    full = light.ravel()[pieces.place] > STRAND_LEVEL * pieces.peak[pieces.piece]
+    even = np.bincount(pieces.piece, full, count) > area / 2
+    thin = (2 * depth < STRAND_SIGMAS * sigma_px) & (area > STRAND_RATIO * (2 * depth) ** 2)
+    return pieces.drawn((thin & even)[pieces.piece])
 
 
 def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | None:

@@ -83,7 +83,7 @@ def history(record: Record, unit: str) -> History:
 
 
 def _limit(measured: Measured) -> float:
-    limits = [photo.limits for photo in measured.photos if photo.usable and photo.limits]
+    limits = [photo.limits for photo in measured.photos if photo.counted and photo.limits]
     return max((each.smallest_sized_um for each in limits), default=0.0)
 
 
