@@ -126,6 +126,11 @@ class Calibration:
     problems: tuple[Problem, ...]
 
     @property
+    def print_measured(self) -> bool | None:
+        """Whether the card's long bars were measured with a caliper; None without a card."""
+        return None if self.frame is None else self.uncertainty.print_global < PRINT_GLOBAL_U
+
+    @property
     def um_per_px_rel_u(self) -> float:
         """Relative standard uncertainty of um_per_px."""
         return self.uncertainty.total
@@ -298,7 +303,8 @@ def _points_scale(by: ByPoints) -> tuple[PlaneMap, ScaleUncertainty]:
     )
 
 
-def _lens_scale(rgb: NDArray[np.uint8], by: ByLens, known: store.Kept) -> tuple[PlaneMap, ScaleUncertainty]:
+def kept_lens(by: ByLens, known: store.Kept) -> store.LensScale:
+    """The kept setting of that name, or BadSetting."""
     lens = known.lenses.get(by.name)
     if lens is None:
         names = ", ".join(sorted(known.lenses)) or "none yet"
@@ -306,6 +312,11 @@ def _lens_scale(rgb: NDArray[np.uint8], by: ByLens, known: store.Kept) -> tuple[
             f"no lens called {by.name!r} is kept (kept: {names}); measure it once with "
             f"triage lens {by.name} --rule PHOTO"
         )
+    return lens
+
+
+def _lens_scale(rgb: NDArray[np.uint8], by: ByLens, known: store.Kept) -> tuple[PlaneMap, ScaleUncertainty]:
+    lens = kept_lens(by, known)
     smaller = lens.long_side_px / max(rgb.shape[:2])
     return PlaneMap.similarity(lens.um_per_px * smaller), ScaleUncertainty(fit=lens.rel_u)
 

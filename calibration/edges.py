@@ -56,13 +56,24 @@ class Steps:
         return Steps(*(v[which] for v in (self.low, self.height, self.place, self.sigma, self.rms)))
 
 
+def magnitude(across: NDArray[np.float32], down: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Length of each gradient (H, W).
+
+    OpenCV's own differs in the last bit with where its arrays happen to lie in memory, so that the same photo
+    would not give the same numbers twice.
+    """
+    square = across * across
+    square += down * down
+    return np.sqrt(square, out=square)
+
+
 def find_edge_pixels(
     linear: NDArray[np.float32], mask: NDArray[np.uint8], noise_sd: float, most: int
 ) -> EdgePixels:
     """Ridge pixels of the gradient of `linear` (H, W) where `mask` is set; the `most` steepest of them."""
     gx = cv2.Sobel(linear, cv2.CV_32F, 1, 0, scale=1 / 8)
     gy = cv2.Sobel(linear, cv2.CV_32F, 0, 1, scale=1 / 8)
-    steep = cv2.magnitude(gx, gy)
+    steep = magnitude(gx, gy)
     margin = int(REACH_PX) + 1
     # Eight times its own noise leaves no edge to chance.
     clear = (steep > max(8 * SOBEL_NOISE * noise_sd, 0.01)) & (mask > 0)

@@ -186,7 +186,9 @@ def _by_edges(rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame) -> _Reading
         if fitted is None or fitted.sigma_px > clear_px / 5:
             continue
         codes = np.interp(fitted.level, plain.lut, np.arange(256))
-        skews.append([_skew(fitted.across_px, fitted.sigma_px, Tone(b).of_code(codes)) for b in TRIAL_BENDS])
+        skew = [_skew(fitted.across_px, fitted.sigma_px, Tone(b).of_code(codes)) for b in TRIAL_BENDS]
+        if np.isfinite(skew).all():
+            skews.append(skew)
     if len(skews) < MIN_EDGES:
         return None
     values = np.array(skews)
@@ -195,14 +197,20 @@ def _by_edges(rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame) -> _Reading
 
 
 def _skew(across: FloatArray, sigma: float, level: FloatArray) -> float:
-    """How much further the light half of an edge reaches than its dark half, as a share of its width."""
+    """How much further the light half of an edge reaches than its dark half, as a share of its width.
+
+    NaN where the picture ends before the edge does.
+    """
     edges = np.arange(-4.5, 4.51, 0.2) * sigma
     which = np.digitize(across, edges)
     count = np.bincount(which, minlength=len(edges) + 1)[1:-1]
     mean = np.bincount(which, level, len(edges) + 1)[1:-1] / np.maximum(count, 1)
     x = ((edges[:-1] + edges[1:]) / 2)[count > 0]
     mean = mean[count > 0]
-    low, high = np.median(mean[x < -3 * sigma]), np.median(mean[x > 3 * sigma])
+    before, beyond = mean[x < -3 * sigma], mean[x > 3 * sigma]
+    if not (before.size and beyond.size):
+        return float("nan")
+    low, high = np.median(before), np.median(beyond)
     near = np.abs(x) < 3 * sigma
     rise = np.maximum.accumulate((mean[near] - low) / (high - low))
     parts = np.arange(0.1, 0.41, 0.05)

@@ -1,20 +1,19 @@
 """Advice: from numbers to what to do, source first, each line with its reason.
 
-The rules give reasons to act; reasons for the same action are joined into one, and the actions stand in
-the order of `advice_texts.ACTIONS`: source, then cleaning, then filter.
+The rules (`advice_rules.toml`) are held against the findings; the reasons of those that apply are joined by
+action, and the actions stand in the order of `advice_texts.ACTIONS`: source, then cleaning, then filter.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from calibration.photo_check import Problem
-from triage.advice_rules import BENCH_RULES, DIRTY_UM, SIZE_RULES, Findings, Reason, all_well, findings
+from triage.advice_data import Rule, load_advice_data
+from triage.advice_findings import Evidence, Findings
+from triage.advice_phrases import filled_in
 from triage.advice_texts import (
     ACTIONS,
     ALWAYS_CAUTION,
-    FINER_CAUTION,
     LOOK_FIRST,
     RETAINED_CAUTION,
     SEEN_FIRST,
@@ -22,66 +21,116 @@ from triage.advice_texts import (
     element_words,
     pieces,
 )
-from triage.debris.particles import ParticleTable
-from triage.sizing import Passing, Sizes
+from triage.sizing import Passing
 
-if TYPE_CHECKING:
-    from triage.analysis import Sample
+MOST_TESTS = 2
 
 
 @dataclass(frozen=True)
 class Action:
-    """One thing to do."""
+    """One thing to do: why, how surely, what would change it, what to mind."""
 
     code: str
     text: str
     because: tuple[str, ...]
     filter_um: float | None = None
+    confidence: str = ""
+    would_change: str = ""
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Advice:
-    """What to do, in the order to do it: source, then cleaning, then filter."""
+    """What to do, in the order to do it, and the next tests at the bench."""
 
     headline: str
     actions: tuple[Action, ...]
     cautions: tuple[str, ...]
+    bench_tests: tuple[str, ...] = ()
 
 
-def advise(
-    table: ParticleTable,
-    sizes: Sizes,
-    passing: tuple[Passing, ...],
-    sample: Sample,
-    problems: tuple[Problem, ...],
-) -> Advice:
+@dataclass(frozen=True)
+class Reason:
+    """Why one action is called for: a rule that applies, its sentences filled in."""
+
+    code: str
+    because: str
+    confidence: str
+    would_change: str
+    text: str | None = None
+    filter_um: float | None = None
+    caution: str | None = None
+
+
+def advise(given: Evidence) -> Advice:
     """Turn one sample's numbers and the bench's own observations into what to do, and why.
 
-    Parameters
-    ----------
-    table, sizes, passing
-        Every particle; what `triage.sizing` made of them. Ratings that are not measurable are not used.
-    sample
-        Where the debris came from, the machine, and what was noticed at the bench.
-    problems
-        Those of the photos that were measured; of all photos where none could be (some are `fatal`):
-        then nothing is said from sizes.
+    Ratings that are not measurable are not used; nothing is said from sizes where no photo could be measured.
+
+    Raises
+    ------
+    UserError
+        The shop's own list of thresholds is wrong.
     """
-    found = findings(table, sizes, passing, sample, problems)
-    rules = BENCH_RULES if found.refused else BENCH_RULES + SIZE_RULES
-    reasons = [reason for rule in rules for reason in rule(found)]
-    if found.refused:
-        reasons += [
-            Reason("retake", problem.message, text=problem.remedy) for problem in problems if problem.fatal
-        ]
-    elif not reasons and sample.noticed is not None:
-        reasons = list(all_well(found))
-    actions = gather(reasons)
-    return Advice(headline(found, actions), actions, cautions(found, actions))
+    found = Findings(given, load_advice_data())
+    actions = gather([*(_reason(rule, found) for rule in applying(found)), *_refusals(found)])
+    return Advice(headline(found, actions), actions, cautions(found, actions), bench_tests(found))
+
+
+def applying(found: Findings) -> list[Rule]:
+    """Return the rules that apply; those that rest on nothing only where no other does and somebody looked."""
+    grounds = {"bench", "flow", "history"} | ({"sizes"} if found.sizes_stand else set())
+    rules = [rule for rule in found.data.rules if applies(rule, found)]
+    spoken = [rule for rule in rules if rule.ground in grounds]
+    quiet = not spoken and found.looked and found.sizes_stand
+    return [rule for rule in rules if rule.ground == "nothing"] if quiet else spoken
+
+
+def applies(rule: Rule, found: Findings) -> bool:
+    """Whether all of a rule's conditions hold."""
+    return all(holds(condition, found) for condition in rule.when)
+
+
+def holds(condition: str, found: Findings) -> bool:
+    """Whether a condition holds: a finding's name, "not" before it, a word behind it."""
+    words = condition.removeprefix("not ").split()
+    finding = getattr(found, words[0])
+    return bool(finding(*words[1:]) if words[1:] else finding) != condition.startswith("not ")
+
+
+def _reason(rule: Rule, found: Findings) -> Reason:
+    return Reason(
+        code=rule.action,
+        because=_sentence(rule.because, found),
+        confidence=_sentence(rule.confidence, found),
+        would_change=_sentence(rule.would_change, found),
+        text=_sentence(rule.text, found) if rule.text else None,
+        filter_um=getattr(found, rule.filter) if rule.filter else None,
+        caution=rule.caution,
+    )
+
+
+def _sentence(template: str, found: Findings) -> str:
+    said = filled_in(template, found)
+    return said[:1].upper() + said[1:]
+
+
+def _refusals(found: Findings) -> list[Reason]:
+    return [
+        Reason(
+            "retake",
+            problem.message,
+            "Sure: the photo shows it.",
+            "A photo without that fault.",
+            text=problem.remedy,
+        )
+        for problem in found.given.problems
+        if problem.fatal
+    ]
 
 
 def gather(reasons: list[Reason]) -> tuple[Action, ...]:
-    """Join the reasons for the same action, in the order to act."""
+    """Join the reasons for the same action, in the order to act; the first one's confidence leads."""
     actions = []
     for code, wording in ACTIONS.items():
         same = [reason for reason in reasons if reason.code == code]
@@ -89,9 +138,30 @@ def gather(reasons: list[Reason]) -> tuple[Action, ...]:
             continue
         own = list(dict.fromkeys(reason.text for reason in same if reason.text))
         text = f"{wording.text} {' '.join(own)}" if code == "retake" else (own or [wording.text])[0]
-        because = tuple(dict.fromkeys(reason.because for reason in same))
-        actions.append(Action(code, text.strip(), because, same[0].filter_um))
+        particular = [reason.caution for reason in same if reason.caution]
+        actions.append(
+            Action(
+                code,
+                text.strip(),
+                tuple(dict.fromkeys(reason.because for reason in same)),
+                next((reason.filter_um for reason in same if reason.filter_um is not None), None),
+                same[0].confidence,
+                same[0].would_change,
+                tuple(dict.fromkeys([*particular, *wording.cautions])),
+            )
+        )
     return tuple(actions)
+
+
+def bench_tests(found: Findings) -> tuple[str, ...]:
+    """Name the next test at the bench for the looks that stand out; a look alone decides nothing."""
+    looks = found.looks[:MOST_TESTS] if found.sizes_stand else ()
+    counts = [f"{pieces(count)} over {either_size(found.from_um)}" for _, count in looks[:1]]
+    counts += [str(count) for _, count in looks[1:]]
+    return tuple(
+        f"{count} look like {look.looks}, likely from {look.source}. Test: {look.test}."
+        for count, (look, _) in zip(counts, looks, strict=True)
+    )
 
 
 def headline(found: Findings, actions: tuple[Action, ...]) -> str:
@@ -102,21 +172,25 @@ def headline(found: Findings, actions: tuple[Action, ...]) -> str:
         parts.append(
             f"{' and '.join(seen).capitalize()} noticed at the bench: that comes before grain sizes."
         )
-    parts.append("The photo could not be measured." if found.refused else counted(found))
+    parts.append(counted(found))
     if any(action.code == "keep" for action in actions):
         parts.append("Nothing here asks for a change: keep the filter and its usual interval.")
     elif actions:
         parts.append(f"First: {ACTIONS[actions[0].code].short}.")
-    elif found.sample.noticed is None:
+    elif not found.looked:
         parts.append("The debris alone looks fine; look for water and stale fuel before closing up.")
     return " ".join(parts)
 
 
 def counted(found: Findings) -> str:
     """Return the counts in words: never a share without what it is of."""
-    limit = either_size(found.sizes.from_um)
+    limit = either_size(found.from_um)
+    if found.refused:
+        return "The photo could not be measured."
+    if found.chips:
+        return "Chips from opening the filter may lie among the debris, so its sizes say nothing yet."
     if not found.pieces:
-        most = found.sizes.count_high
+        most = found.given.sizes.count_high
         return f"No debris over {limit} was found; by chance the true average may still be {most:.1f} pieces."
     shown = shown_rating(found)
     if shown is None:
@@ -130,24 +204,23 @@ def counted(found: Findings) -> str:
 
 def shown_rating(found: Findings) -> Passing | None:
     """Pick the rating to speak of: the installed one, else 75 um, else the finest that is measurable."""
-    wanted = found.sample.installed_um or DIRTY_UM
-    near = [entry for entry in found.passing if abs(entry.rating_um / wanted - 1) < 0.05]
-    return next(iter([*near, *found.passing[::-1]]), None)
+    wanted = found.sample.installed_um or found.data.shop.dirty_um
+    near = [entry for entry in found.ratings if abs(entry.rating_um / wanted - 1) < 0.05]
+    return next(iter([*near, *found.ratings[::-1]]), None)
 
 
 def cautions(found: Findings, actions: tuple[Action, ...]) -> tuple[str, ...]:
     """Return what to keep in mind, the particular before the general."""
-    said = [f"{problem.message} {problem.remedy}" for problem in found.problems if not problem.fatal]
-    if found.sample.noticed is None:
+    said = [f"{problem.message} {problem.remedy}" for problem in found.given.problems if not problem.fatal]
+    if not found.looked:
         said.append(LOOK_FIRST)
-    if found.sample.origin == "filter" and not found.refused:
+    if found.origin("filter") and found.sizes_stand:
         said.append(RETAINED_CAUTION)
     installed = found.sample.installed_um
-    if installed is not None and not found.refused and installed < found.sizes.from_um:
-        limit = either_size(found.sizes.from_um)
+    if installed is not None and found.sizes_stand and installed < found.from_um:
         said.append(
-            f"The installed {installed:g} um filter is finer than this photo can judge, from {limit} up."
+            f"The installed {installed:g} um filter is finer than this photo can judge, "
+            f"from {either_size(found.from_um)} up."
         )
-    if any(action.code == "finer" for action in actions):
-        said.extend(FINER_CAUTION)
-    return (*said, *ALWAYS_CAUTION)
+    said += [caution for action in actions for caution in action.cautions if caution not in ALWAYS_CAUTION]
+    return tuple(dict.fromkeys([*said, *ALWAYS_CAUTION]))

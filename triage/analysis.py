@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from importlib import import_module
@@ -28,6 +28,7 @@ from calibration.locate import CardNotFound
 from calibration.photo_check import Problem, blank_too_dirty, blurred_for, no_card, too_crowded
 from calibration.sharpness import FWHM_PER_SIGMA, Blur
 from triage.advice import Advice, advise
+from triage.advice_findings import Evidence
 from triage.consequences import Consequences, consequences
 from triage.debris.measure import measure_debris
 from triage.debris.particles import ParticleTable, empty_table
@@ -41,6 +42,7 @@ from triage.spreads import Shot, gather
 SCHEMA = 1
 METHOD_VERSION = "1"  # raised with every change that can move a number
 SCANNER_DPI = 600  # a lower resolution tag is more likely a picture editor's habit than a scanner's truth
+STAGES = ("opening", "finding the card", "finding the scale", "measuring")
 BLANK_BANDS_UM = (0.0, 50.0, 150.0, np.inf)
 
 
@@ -78,6 +80,7 @@ class Scale:
     tilt_deg: float | None
     card_number: int | None
     frame: str | None
+    print_measured: bool | None = None  # whether a caliper has checked this card's print; None without a card
 
 
 @dataclass(frozen=True)
@@ -173,19 +176,21 @@ class _Measured:
     debris: Debris | None
 
 
-def analyse(photos: Sequence[str | Path], setup: Setup | None = None) -> Analysis:
-    """Analyse one debris sample from one or more photos.
+def analyse(
+    photos: Sequence[str | Path], setup: Setup | None = None, tell: Callable[[str], None] | None = None
+) -> Analysis:
+    """Analyse one debris sample from one or more photos; `tell` hears each of STAGES as it begins.
 
     Raises
     ------
     UserError
         A file cannot be opened, or a setting cannot be right.
     """
-    setup = setup or Setup()
+    setup, tell = setup or Setup(), tell or _silent
     # Its import takes longer than opening a photo and finding the markers, during which it can go on.
     Thread(target=import_module, args=("scipy.special",), daemon=True).start()
     filters = filters_of(setup)
-    measured = _with_parts([_measure(open_photo(path), setup.how) for path in photos])
+    measured = _with_parts([_measure(path, setup.how, tell) for path in photos])
     table, outlines = _pooled(measured)
     blank, dirty = _blank(setup, table) if any(each.debris for each in measured) else (None, ())
     results = tuple(_with_problems(each, dirty).result for each in measured)
@@ -217,7 +222,8 @@ def conclude(
     passing = passing_shares(table, filters, from_um, scale_u) if usable else ()
     problems = tuple(problem for photo in usable or photos for problem in photo.problems)
     further = consequences(table, sizes, sample, filters, scale_u) if usable else None
-    return Conclusions(sizes, passing, advise(table, sizes, passing, sample, problems), further)
+    given = Evidence(table, sizes, passing, sample, problems, filters, further)
+    return Conclusions(sizes, passing, advise(given), further)
 
 
 def filters_of(setup: Setup) -> tuple[Filter, ...]:
@@ -225,7 +231,14 @@ def filters_of(setup: Setup) -> tuple[Filter, ...]:
     return setup.filters if isinstance(setup.filters, tuple) else load_filters(setup.filters)
 
 
-def _measure(photo: Photo, how: HowScaled) -> _Measured:
+def _silent(stage: str) -> None:
+    del stage
+
+
+def _measure(path: str | Path, how: HowScaled, tell: Callable[[str], None] = _silent) -> _Measured:
+    tell("opening")
+    photo = open_photo(path)
+    tell("finding the card" if isinstance(how.by, ByCard) else "finding the scale")
     try:
         calibration = _calibrate(photo, how)
     except (BadSetting, kept.KeptUnreadable) as error:
@@ -239,6 +252,7 @@ def _measure(photo: Photo, how: HowScaled) -> _Measured:
         return _Measured(photo, _result(photo, calibration, None, calibration.problems), None, None)
     if photo.camera and calibration.source == "card" and how.kept is None:
         remember_tone(calibration, photo.camera)
+    tell("measuring")
     debris = measure_debris(photo.rgb, calibration)
     problems = (*calibration.problems, *_seen_in_debris(calibration, debris))
     if any(problem.fatal for problem in problems):
@@ -278,6 +292,7 @@ def _result(
             calibration.tilt_deg,
             calibration.card_number,
             calibration.frame.name if calibration.frame else None,
+            calibration.print_measured,
         )
     height, width = photo.rgb.shape[:2]
     return PhotoResult(
@@ -344,7 +359,7 @@ def _blank(setup: Setup, table: ParticleTable) -> tuple[Blank | None, tuple[Prob
     """Analyse the empty card's photo and hold it against the sample, size band by size band."""
     if setup.blank is None:
         return None, ()
-    each = _measure(open_photo(setup.blank), setup.how)
+    each = _measure(setup.blank, setup.how)
     if each.debris is None:
         reasons = " ".join(problem.message for problem in each.result.problems)
         raise UserError(f"The blank {each.result.file} could not be measured: {reasons} Take it again.")

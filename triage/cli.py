@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from triage import cli_compare, cli_flow, options
+from triage import cli_compare, cli_flow, cli_record, options
 from triage.errors import UserError
 
 if TYPE_CHECKING:
@@ -150,6 +150,7 @@ def analyse(
     flow_test_ml_min: options.FlowTestOption = None,
     flow_test_um: options.FlowTestUmOption = None,
     machine: options.MachineOption = None,
+    save: options.SaveOption = False,
     noticed: options.NoticedOption = None,
 ) -> None:
     """Measure the debris in one sample's photos and say what to do."""
@@ -166,7 +167,7 @@ def analyse(
         feed=_value(feed),
         fuel=_value(fuel),
         fuel_age_months=fuel_age_months,
-        noticed=_noticed(noticed),
+        noticed=options.noticed_words(noticed),
         volume_ml=volume_ml,
         hours=hours,
         months=months,
@@ -181,13 +182,16 @@ def analyse(
     how = _how(um_per_px, points, lens, window, rule=rule, unit=rule_unit)
     outputs = Outputs(json=json, pdf=pdf, html=html, csv=csv, overlay=overlay, paper=paper.value)
     _check_outputs([json, pdf, html, csv, overlay], [*photos, *([blank] if blank else [])])
+    if save:
+        cli_record.check_can_save(machine)
     analysis = work(photos, Setup(how=how, sample=sample, blank=blank))
     refused = not any(photo.usable for photo in analysis.photos)
     if refused:
         _write_refusal(analysis, json)
         raise typer.Exit(REFUSED)
     write_report(analysis, outputs)
-    typer.echo(summary_text(analysis), nl=False)
+    saved = f"\n{cli_record.save(analysis, photos, blank)}\n" if save else ""
+    typer.echo(f"{summary_text(analysis)}{saved}", nl=False)
 
 
 @app.command()
@@ -229,7 +233,7 @@ def batch(
         element=_value(element),
         feed=_value(feed),
         fuel=_value(fuel),
-        noticed=_noticed(noticed),
+        noticed=options.noticed_words(noticed),
         volume_ml=volume_ml,
     )
     _check_sample(sample)
@@ -352,18 +356,6 @@ def _check_sample(sample: Sample) -> None:
             raise UserError(f"--{option} {value:g} is no amount; give an ordinary number or leave it out.")
 
 
-def _noticed(text: str | None) -> tuple[str, ...] | None:
-    if text is None:
-        return None
-    words = tuple(dict.fromkeys(word.strip() for word in text.split(",") if word.strip()))
-    unknown = [word for word in words if word not in options.NOTICED]
-    if unknown or not words:
-        raise UserError(f"--noticed {text}: choose from {', '.join(options.NOTICED)}, with commas between.")
-    if "none" in words and len(words) > 1:
-        raise UserError("--noticed none cannot stand beside something that was noticed.")
-    return words
-
-
 def _value(choice: Enum | None) -> str | None:
     return choice.value if choice else None
 
@@ -371,6 +363,7 @@ def _value(choice: Enum | None) -> str | None:
 app.command()(cli_compare.compare)
 app.command()(cli_compare.plan)
 app.command()(cli_flow.flow)
+app.add_typer(cli_record.app, name="record")
 
 
 def run() -> None:

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from triage.errors import UserError
+
 
 class Frame(StrEnum):
     """Frames of the card."""
@@ -140,6 +142,22 @@ FlowTestUmOption = Annotated[
     float | None, typer.Option(metavar="UM", min=1, help="rating of the filter fitted in the flow test")
 ]
 MachineOption = Annotated[str | None, typer.Option(help="unit number")]
+SaveOption = Annotated[
+    bool, typer.Option("--save", help="keep photos and result in the service record, with the machine")
+]
 NoticedOption = Annotated[
     str | None, typer.Option(metavar="LIST", help=f"what the bench saw, of {','.join(NOTICED)}")
 ]
+
+
+def noticed_words(text: str | None) -> tuple[str, ...] | None:
+    """Return what the bench saw as words; UserError where one is not of `NOTICED`."""
+    if text is None:
+        return None
+    words = tuple(dict.fromkeys(word.strip() for word in text.split(",") if word.strip()))
+    unknown = [word for word in words if word not in NOTICED]
+    if unknown or not words:
+        raise UserError(f"--noticed {text}: choose from {', '.join(NOTICED)}, with commas between.")
+    if "none" in words and len(words) > 1:
+        raise UserError("--noticed none cannot stand beside something that was noticed.")
+    return words

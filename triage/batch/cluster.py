@@ -68,7 +68,7 @@ def _client(address: str) -> Any:
             "--cluster needs Dask, which is not installed; install the tool with its cluster extra."
         ) from None
     try:
-        client = Client(address, timeout=ANSWER_S, set_as_default=False)
+        client = Client(address, timeout=ANSWER_S)
     except (OSError, ValueError) as error:
         raise UserError(
             f"No Dask scheduler answers at {address}; start one with `dask scheduler` and give the address "

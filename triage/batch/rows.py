@@ -18,7 +18,7 @@ Row = dict[str, Cell]
 MEASURED, RETAKE, WRONG_INPUT, FAULT = "measured", "retake", "wrong_input", "fault"
 
 HEAD = ("file", "status", "problem_codes", "message")
-SCALE = ("source", "um_per_px", "um_per_px_rel_u", "tilt_deg", "card_number", "frame")
+SCALE = ("source", "um_per_px", "um_per_px_rel_u", "tilt_deg", "card_number", "frame", "print_measured")
 LIMITS = (
     "blur_fwhm_um",
     "smallest_seen_um",

@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calibration import kept
+from calibration.calibrate import ByLens, kept_lens
+from calibration.errors import CalibrationError
 from triage.analysis import METHOD_VERSION, Setup, filters_of, program_version
 from triage.batch.journal import Journal
 from triage.batch.rows import Row
@@ -55,8 +57,19 @@ def pinned(setup: Setup) -> Setup:
 
     So every photo of the batch is measured alike, whichever process or computer has it, and in whatever
     order; what a photo shows of its phone's tone is not kept.
+
+    Raises
+    ------
+    UserError
+        The filter list or what is kept cannot be read, or no lens of that name is kept.
     """
-    how = replace(setup.how, kept=kept.load() if setup.how.kept is None else setup.how.kept)
+    try:
+        known = kept.load() if setup.how.kept is None else setup.how.kept
+        if isinstance(setup.how.by, ByLens):
+            kept_lens(setup.how.by, known)  # once, rather than in the row of every photo
+    except CalibrationError as error:
+        raise UserError(f"{str(error)[0].upper()}{str(error)[1:]}.") from error
+    how = replace(setup.how, kept=known)
     return replace(setup, filters=filters_of(setup), how=how)
 
 

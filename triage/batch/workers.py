@@ -105,11 +105,13 @@ class _Worker:
         """What came of the photo; None while it is being measured."""
         if self.pipe.poll():
             try:
-                row: Row = self.pipe.recv()
+                row: Row | None = self.pipe.recv()
             except (EOFError, OSError):
                 self._process.join()
                 why = f"the program broke off while measuring it (exit status {self._process.exitcode})"
                 return _Lost(f"{why}; use fewer --workers if memory is short, or retake it", True)
+            if row is None:  # it has only started
+                self._since = time.monotonic()
             return row
         if time.monotonic() - self._since > longest_s:
             return _Lost(f"it was given up after {longest_s / 60:.0f} minutes; retake it", False)
@@ -126,8 +128,9 @@ def _serve(pipe: Connection, row_of: RowOf, setup: Setup, threads: int) -> None:
     """Measure what is sent until the other end is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears Ctrl-C and decides
     cv2.setNumThreads(threads)
-    while True:
-        try:
+    try:
+        pipe.send(None)
+        while True:
             pipe.send(row_of(pipe.recv(), setup))
-        except (EOFError, OSError):
-            return
+    except (EOFError, OSError):
+        return

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.edges import magnitude
 from calibration.scale import PlaneMap
 from triage.debris.background import Image
 from triage.debris.register import inverse, moved
@@ -111,7 +112,7 @@ def _settled(
 def _outline_places(grey: Image, window: NDArray[np.uint8]) -> NDArray[np.intp]:
     """(N, 2) columns and rows of the steepest places in the window."""
     across = cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 8)
-    steep = cv2.magnitude(across, cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8))
+    steep = magnitude(across, cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8))
     inner = cv2.erode(window, np.ones((9, 9), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
     steep[inner == 0] = 0
     least = max(STEEP * float(np.median(steep[::4, ::4])), LEAST_SLOPE)

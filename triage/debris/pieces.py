@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.edges import magnitude
 from triage.debris.background import Departure, Image
 from triage.debris.edges import Edges
 from triage.debris.looks import Inside, Looks, measure_looks
@@ -112,7 +113,7 @@ def measure_pieces(
 def _slope(strength: Image) -> Image:
     across = cv2.Sobel(strength, cv2.CV_32F, 1, 0, scale=1 / 8)
     down = cv2.Sobel(strength, cv2.CV_32F, 0, 1, scale=1 / 8)
-    return np.asarray(cv2.magnitude(across, down), np.float32)
+    return magnitude(across, down)
 
 
 def _along(segments: Segments, length: Array, image: Image) -> Array:

@@ -28,10 +28,10 @@ class Layout:
     together: Callable[[dict[str, Any]], Fault | None] = lambda _: None
 
 
-def list_in_use(file_name: str) -> Path:
-    """Return the shop's own copy in the user's data folder, else the list that comes with the program."""
+def list_in_use(file_name: str, folder: Path = Path(__file__).parent) -> Path:
+    """Return the shop's own copy in the user's data folder, else the one that comes with the program."""
     own = data_folder() / file_name
-    return own if own.exists() else Path(__file__).with_name(file_name)
+    return own if own.exists() else folder / file_name
 
 
 def load_blocks(path: Path, layout: Layout) -> list[dict[str, Any]]:

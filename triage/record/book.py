@@ -6,7 +6,8 @@
 
 Machines: `save_machine`, `find_machine`, `machines`. Visits: `save_visit`, `find_visit`, `visits`.
 Samples: `save_sample`, `add_analysis`, `find_sample`, `samples`, `attach_sample`, `photo_bytes`.
-Analyses: `load_analysis` (for reports), `saved_result`, `result_of` and `load_result` (for comparing).
+Analyses: `load_analysis` (for reports), `load_measured`, `saved_result`, `result_of` and `load_result` (for
+comparing).
 Corrections: `correct`, `corrections`, `restate` (what was said about the sample).
 Comparisons: `save_comparison`, `comparisons`. A machine's history: `history`.
 
@@ -34,6 +35,7 @@ from triage.record.sample_book import (
     corrections,
     find_sample,
     load_analysis,
+    load_measured,
     load_result,
     photo_bytes,
     restate,
@@ -57,6 +59,7 @@ __all__ = [
     "find_visit",
     "history",
     "load_analysis",
+    "load_measured",
     "load_result",
     "machines",
     "open_record",

@@ -29,6 +29,7 @@ class Machine:
     engine: str | None = None
     cylinders: int | None = None
     power_kw: float | None = None
+    head_mm: float | None = None  # fuel surface above the carburettor inlet
     feed: str | None = None  # gravity | pulse | pump | injection
     fuel: str | None = None  # petrol | e10 | oil_mix | diesel
     tank: str | None = None

@@ -18,7 +18,7 @@ from triage.debris.particles import KINDS
 from triage.errors import UserError
 from triage.photo import Photo, open_photo
 from triage.record.corrected import last_words, with_corrections
-from triage.record.details import concluded, pack, unpack
+from triage.record.details import Measured, concluded, pack, unpack
 from triage.record.entries import (
     Correction,
     SavedComparison,
@@ -154,6 +154,12 @@ def load_analysis(record: Record, number: int, *, pictures: bool = True) -> Anal
     measured = replace(measured, sample=replace(measured.sample, machine=machine))
     opened = [_picture(record, *files[photo.sha256]) for photo in measured.photos] if pictures else []
     return concluded(measured, opened)
+
+
+def load_measured(record: Record, number: int) -> Measured:
+    """Return what was measured in a sample's newest analysis, before any correction."""
+    with record.reading() as session:
+        return unpack(_newest(session, number).details)
 
 
 def saved_result(record: Record, number: int) -> dict[str, Any]:

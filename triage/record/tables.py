@@ -88,6 +88,7 @@ class MachineRow(Table):
     engine: Mapped[str | None]
     cylinders: Mapped[int | None]
     power_kw: Mapped[float | None]
+    head_mm: Mapped[float | None]
     feed: Mapped[str | None]
     fuel: Mapped[str | None]
     tank: Mapped[str | None]

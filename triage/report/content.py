@@ -134,13 +134,22 @@ def headline(analysis: Analysis) -> str:
 
 
 def steps(analysis: Analysis) -> list[tuple[str, str]]:
-    """Return (what to do, because of what) of each action, in order; the second is empty without a reason."""
-    return [
-        (words.typeset(action.text), words.typeset(f"Because: {_sentences(action.because)}"))
-        if action.because
-        else (words.typeset(action.text), "")
-        for action in analysis.advice.actions
-    ]
+    """Return (what to do, why, how surely, what would change it) of each action, in order, as two texts."""
+    return [(words.typeset(action.text), words.typeset(_why(action))) for action in analysis.advice.actions]
+
+
+def _why(action: Action) -> str:
+    parts = (
+        ("Because: ", _sentences(action.because)),
+        ("", action.confidence),
+        ("Changed by: ", action.would_change),
+    )
+    return " ".join(f"{head}{said}" for head, said in parts if said)
+
+
+def bench_tests(analysis: Analysis) -> str:
+    """Return the next tests at the bench as one paragraph; empty where no look stands out."""
+    return words.typeset(_sentences(analysis.advice.bench_tests))
 
 
 def to_do(analysis: Analysis) -> str:

@@ -120,8 +120,8 @@ def _advice(analysis: Analysis) -> str:
         f'<li>{escape(text)} <span class="because">{escape(because)}</span></li>\n'
         for text, because in content.steps(analysis)
     )
-    cautions = content.cautions(analysis)
-    said = f"<p><strong>Cautions:</strong> {escape(cautions)}</p>\n" if cautions else ""
+    told = (("At the bench", content.bench_tests(analysis)), ("Cautions", content.cautions(analysis)))
+    said = "".join(f"<p><strong>{head}:</strong> {escape(text)}</p>\n" for head, text in told if text)
     return f"<ol>\n{items}</ol>\n{said}" if items else said
 
 

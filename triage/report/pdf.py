@@ -20,6 +20,8 @@ from triage.report.visit import Visit
 Paper = Literal["a4", "letter"]
 
 MARGIN, FOOT = 46.0, 26.0
+LETTERS = (8.4, 7.8, 7.2)  # of the advice, points, the first that fits
+PICTURES = (0.27, 0.18)  # the technician's picture, part of the page
 MM_PER_POINT = 25.4 / 72
 DOTS_PER_POINT = 260 / 72  # pictures are sent at 260 dots an inch
 SMALL = style(7, SOFT, after=1)
@@ -74,7 +76,7 @@ def pdf_bytes(analysis: Analysis, paper: Paper, visit: Visit) -> bytes:
         story = _retake_page(analysis, column)
     else:
         customer = _customer_page(analysis, visit, column, 0.39 * height)
-        story = [*customer, PageBreak(), *_technician_page(analysis, column, 0.25 * height)]
+        story = [*customer, PageBreak(), *_fitted(analysis, column, height - FOOT - 50)]
     document.build(story)
     return stream.getvalue()
 
@@ -123,24 +125,50 @@ def _blank(title: str, width: float, lines: int = 1) -> list[Any]:
     return [paragraph(title, style(11, ACCENT, bold=True, before=10)), *ruled]
 
 
-def _technician_page(analysis: Analysis, width: float, tallest: float) -> list[Any]:
+def _fitted(analysis: Analysis, width: float, height: float) -> list[Any]:
+    """Return the technician's page, the letters of the advice made smaller, then the picture, to fit it."""
     first, *others = [index for index, photo in enumerate(analysis.photos) if photo.counted]
+    more = [part for index in others for part in _other_photo(analysis, index, width)]
+    story: list[Any] = []
+    for tallest in PICTURES:
+        pictures = _pictures(analysis, first, width, tallest * height)
+        for size in LETTERS:
+            story = [*pictures, *_numbers_and_advice(analysis, width, size)]
+            if _height(story, width) <= height:
+                return story + more
+    return story + more
+
+
+def _height(story: list[Any], width: float) -> float:
+    """Return how tall a story is, spaces between its parts as the page sets them."""
+    tall, after = 0.0, 0.0
+    for part in story:
+        tall += max(after, part.getSpaceBefore()) + part.wrap(width, 1e6)[1]
+        after = part.getSpaceAfter()
+    return tall
+
+
+def _pictures(analysis: Analysis, index: int, width: float, tallest: float) -> list[Any]:
     wide = 0.53 * width
     return [
         paragraph(content.headline(analysis), style(12, bold=True, after=7)),
         beside(
-            _photo(analysis, first, wide, tallest),
+            _photo(analysis, index, wide, tallest),
             [chart(analysis, width - wide - 10, 0.93 * tallest, 6.6)],
             (wide, width - wide),
         ),
         paragraph(content.OUTLINES, SMALL),
+    ]
+
+
+def _numbers_and_advice(analysis: Analysis, width: float, size: float) -> list[Any]:
+    return [
         paragraph(content.passing_caption(analysis), style(9.5, bold=True, before=6, after=2)),
         _passing_table(analysis, width),
         *_sizes(analysis),
-        *_what_to_do(analysis),
+        *_what_to_do(analysis, size),
         *_problems(analysis),
         *(paragraph(line, SMALL) for line in small_print(analysis)),
-        *(part for index in others for part in _other_photo(analysis, index, width)),
     ]
 
 
@@ -157,12 +185,16 @@ def _other_photo(analysis: Analysis, index: int, width: float) -> list[Any]:
     return [KeepTogether([name, _photo(analysis, index, width, 330)])]
 
 
-def _what_to_do(analysis: Analysis) -> list[Any]:
+def _what_to_do(analysis: Analysis, size: float) -> list[Any]:
+    look = style(size, after=2)
     story = [paragraph("What to do", SECTION)]
     for number, (text, because) in enumerate(content.steps(analysis), start=1):
-        story.append(rich(((f"{number}. {text} ", None), (because, SOFT)), style(8.4, after=2)))
+        story.append(rich(((f"{number}. {text} ", None), (because, SOFT)), look))
+    tests = content.bench_tests(analysis)
+    if tests:
+        story.append(rich((("At the bench: ", None), (tests, SOFT)), look))
     cautions = content.cautions(analysis)
-    return [*story, paragraph(f"Cautions: {cautions}", style(8, after=2))] if cautions else story
+    return [*story, paragraph(f"Cautions: {cautions}", style(size - 0.4, after=2))] if cautions else story
 
 
 def _sizes(analysis: Analysis) -> list[Any]:

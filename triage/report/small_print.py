@@ -15,10 +15,16 @@ DEFINITIONS = (
     "Kinds are looks, learnt on rendered pictures; confirm by magnet or squeeze.",
 )
 
+UNMEASURED_PRINT = (
+    "The print of card no. {number} was never checked with a caliper; the ± of its scale holds for a print at "
+    "100 %. Printed “fit to page”, all sizes would read 3 to 6 % too large, and no photo shows it. Measure its "
+    "two long bars once and enter them: triage card --number {number} --measured X,Y."
+)
+
 
 def measured_how(analysis: Analysis) -> list[str]:
     """Return where the sample came from, scale, limits and uncertainty, a sentence or two each."""
-    lines = [line for photo in analysis.photos for line in _photo_lines(photo)]
+    lines = dict.fromkeys(line for photo in analysis.photos for line in _photo_lines(photo))
     return [*_sample_lines(analysis), *lines, *_size_uncertainty(analysis)]
 
 
@@ -51,6 +57,8 @@ def _photo_lines(photo: PhotoResult) -> list[str]:
             f"{photo.file}{when}: scale from {source}{card}{frame}, {scale.um_per_px:.4g} µm a pixel, "
             f"±{200 * scale.um_per_px_rel_u:.2g} % (95 %){tilt}."
         )
+        if scale.print_measured is False:
+            lines.append(UNMEASURED_PRINT.format(number=scale.card_number))
     if limits:
         dark = _from(limits.smallest_seen_um, limits.smallest_sized_um)
         faint = _from(limits.smallest_seen_faint_um, limits.smallest_sized_faint_um)

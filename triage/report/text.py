@@ -41,7 +41,7 @@ def note(analysis: Analysis) -> str:
     """Return the three lines to paste into a job system."""
     who = f"{content.machine(analysis)}: " if content.machine(analysis) else ""
     what = f"{who}debris {content.where_from(analysis)}, photo check of {content.day(analysis)}."
-    lines = (what, content.found(analysis), content.to_do(analysis))
+    lines = (f"{what[0].upper()}{what[1:]}", content.found(analysis), content.to_do(analysis))
     return _plain("\n".join(" ".join(line.split()) for line in lines))
 
 
@@ -87,7 +87,8 @@ def _further(analysis: Analysis) -> str:
 
 def _advice(analysis: Analysis) -> str:
     lines = [f"{number}. {' '.join(step).strip()}" for number, step in enumerate(content.steps(analysis), 1)]
-    cautions = content.cautions(analysis)
+    tests, cautions = content.bench_tests(analysis), content.cautions(analysis)
+    lines += [f"At the bench: {tests}"] if tests else []
     return wrapped([*lines, f"Cautions: {cautions}"] if cautions else lines)
 
 

@@ -63,7 +63,7 @@ def _machines() -> None:
         sa.Column("unit_key", sa.String(400), nullable=False),
         *_texts("serial", "type", "engine"),
         sa.Column("cylinders", sa.Integer),
-        *_numbers("power_kw"),
+        *_numbers("power_kw", "head_mm"),
         *_texts("feed", "fuel", "tank", "hose", "filter"),
         *_numbers("installed_um"),
         *_texts("element", "notes"),

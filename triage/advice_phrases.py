@@ -1,0 +1,440 @@
+"""The numbers of a sample put into phrases, which the rules' sentences name in braces."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from triage.advice_findings import Findings
+from triage.advice_texts import either_height, either_size, element_words, pieces
+from triage.filters.flow import L_H_PER_ML_MIN, FlowVerdict
+from triage.sizing.exact import poisson_limits
+
+if TYPE_CHECKING:
+    from triage.filters.fuel import Value
+    from triage.sizing import Passing
+
+FUELS = {"petrol": "petrol", "e10": "an ethanol blend", "oil_mix": "two-stroke mix", "diesel": "diesel"}
+BEHIND = {"bowl": "in the bowl", "clean_side": "on the clean side of the filter"}
+
+
+def filled_in(sentence: str, found: Findings) -> str:
+    """Return a rule's sentence with its phrases put in."""
+    return sentence.format_map(_Lookup(found))
+
+
+class _Lookup(dict[str, str]):
+    """Phrases by name, each made when it is asked for."""
+
+    def __init__(self, found: Findings) -> None:
+        super().__init__()
+        self.found = found
+
+    def __missing__(self, name: str) -> str:
+        return PHRASES[name](self.found)
+
+
+def fuel_age(found: Findings) -> str:
+    """How old the fuel is."""
+    return f"{found.sample.fuel_age_months:g} months"
+
+
+def fuel(found: Findings) -> str:
+    """What fuel it is; petrol where nobody said."""
+    return FUELS[found.sample.fuel or "petrol"]
+
+
+def stale_limit(found: Findings) -> str:
+    """The age from which the shop drains it."""
+    return f"{found.data.shop.stale_months(found.sample.fuel):g}"
+
+
+def rubber_looks(found: Findings) -> str:
+    """How many pieces look like rubber, where they stand out."""
+    many = [count for look, count in found.looks if look.kind == "rubber"] if found.sizes_stand else []
+    return f", and {many[0]} of {_of_pieces(found)} look like rubber" if many else ""
+
+
+def sources(found: Findings) -> str:
+    """How many pieces have the two commonest looks, as a sentence of its own."""
+    said = [f"{count} look like {look.looks}" for look, count in found.looks[:2]]
+    return f" {' and '.join(said)}." if said else ""
+
+
+def limit(found: Findings) -> str:
+    """The smallest size that was measured."""
+    return either_size(found.from_um)
+
+
+def all_pieces(found: Findings) -> str:
+    """The pieces that were counted."""
+    return pieces(found.pieces)
+
+
+def _of_pieces(found: Findings) -> str:
+    return f"{pieces(found.pieces)} over {limit(found)}"
+
+
+def big_short(found: Findings) -> str:
+    """The big pieces."""
+    return f"{pieces(found.big)} bigger than {either_size(found.dirty_um)}"
+
+
+def big(found: Findings) -> str:
+    """The big pieces, and in what part of the debris or of the fuel."""
+    return f"{big_short(found)}{_part(found)}"
+
+
+def _part(found: Findings) -> str:
+    share, volume = found.sample.fraction, found.sample.volume_ml
+    said = []
+    if share and share < 1:
+        said.append(
+            f"the {share:.3g} part" if share < 0.01 else f"the {100 * share:.3g} % of it photographed"
+        )
+    if found.origin("fuel") and volume:
+        said.append(f"{volume:g} ml of fuel")
+    return f" in {' from '.join(said)}" if said else ""
+
+
+def dirty_limit(found: Findings) -> str:
+    """The shop's limit for big pieces."""
+    shop = found.data.shop
+    if found.origin("fuel") and found.sample.volume_ml:
+        return f"{shop.dirty_pieces:g} in {shop.dirty_ml:g} ml"
+    if found.use > 1:
+        return f"{shop.dirty_pieces:g} in {shop.usual_months:g} months or {shop.usual_hours:g} hours"
+    return f"{shop.dirty_pieces:g} in a whole sample"
+
+
+def dirty_confidence(found: Findings) -> str:
+    """How surely it is over the shop's limit."""
+    if found.surely_dirty:
+        return "Sure: more than chance explains."
+    low, high = poisson_limits(found.big)
+    return f"Likely: by chance it could have been {low:.0f} to {high:.0f} pieces."
+
+
+def in_service(found: Findings) -> str:
+    """How long it took to gather, as far as anybody said."""
+    sample = found.sample
+    spans = (
+        (sample.hours, "running hours"),
+        (sample.months, "months"),
+        (sample.litres, "litres of fuel"),
+    )
+    said = [f"{amount:g} {unit}" for amount, unit in spans if amount is not None]
+    return f"in {' and '.join(said)}" if said else "by the time of this change"
+
+
+def mass(found: Findings) -> str:
+    """The mass that the element held."""
+    return f"{found.given.further.amount.mass_mg.value:.2g} mg" if found.given.further else "unknown"
+
+
+def holds(found: Findings) -> str:
+    """What a small element of that kind likely holds."""
+    held = found.given.further.amount.filled if found.given.further else None
+    return f"{held.low_mg:g} to {held.high_mg:g} mg" if held else "unknown"
+
+
+def element(found: Findings) -> str:
+    """What the installed element is."""
+    return element_words(found.installed.element) if found.installed else "filter"
+
+
+def behind(found: Findings) -> str:
+    """Where past the filter it was found."""
+    return BEHIND[found.sample.origin or "bowl"]
+
+
+def blocking(found: Findings) -> str:
+    """The pieces that can block the narrow place at risk."""
+    risk = found.blocking
+    if risk is None:
+        return ""
+    named = f"the {risk.name}, {either_size(risk.orifice_um)}"
+    if risk.whole.count:
+        return f"{pieces(risk.whole.count)} found {behind(found)} are too big for {named}."
+    return (
+        f"{pieces(risk.third.count or 0)} found {behind(found)} span a third of {named}, and can bridge it."
+    )
+
+
+def too_big(found: Findings) -> str:
+    """The pieces that a sound filter would have stopped."""
+    widest = found.widest_um or 0.0
+    return f"{pieces(found.count(widest))} bigger than {either_size(widest)}"
+
+
+def installed(found: Findings) -> str:
+    """The installed filter's rating."""
+    return f"{found.installed.rating_um:g} um" if found.installed else ""
+
+
+def harmful_short(found: Findings) -> str:
+    """The pieces worth stopping that fit through the installed filter."""
+    over = either_size(max(found.harm_um, found.from_um))
+    return f"{pieces(found.harmful)} over {over} fit through it"
+
+
+def harmful(found: Findings) -> str:
+    """The same, the installed filter named."""
+    return harmful_short(found).removesuffix("it") + f"the installed {installed(found)} filter"
+
+
+def coarse(found: Findings) -> str:
+    """The pieces that the installed filter stops."""
+    rating = found.installed.rating_um if found.installed else 0.0
+    return f"{pieces(found.count(rating))} are too coarse for the installed {rating:g} um filter"
+
+
+def finer(found: Findings) -> str:
+    """The finer filter."""
+    return _named(found.finer)
+
+
+def starving(found: Findings) -> str:
+    """The coarsest filter that would stop those pieces."""
+    return _named(next(iter(found.fit), None))
+
+
+def _named(entry: Passing | None) -> str:
+    return f"{entry.rating_um:g} um {element_words(entry.element)}" if entry else ""
+
+
+def finer_flow(found: Findings) -> str:
+    """What the finer filter does to the feed."""
+    return _flow(found, found.finer_flow)
+
+
+def installed_flow(found: Findings) -> str:
+    """What the installed filter does to the feed."""
+    return _flow(found, found.installed_flow)
+
+
+def flow_measured(found: Findings) -> str:
+    """The flow test's reading beside what is burnt."""
+    return _measured(found, found.installed_flow)
+
+
+def _measured(found: Findings, verdict: FlowVerdict | None) -> str:
+    said = f"The flow test gave {found.sample.flow_test_ml_min:g} ml a minute"
+    burnt = verdict.demand_l_h if verdict else None
+    if burnt is None:
+        return f"{said}."
+    low, high = (burnt.best / L_H_PER_ML_MIN, burnt.worst / L_H_PER_ML_MIN)
+    return f"{said}; at full load this engine burns {low:.0f} to {high:.0f}."
+
+
+def _flow(found: Findings, verdict: FlowVerdict | None) -> str:
+    """Say of a filter whether enough fuel runs, with the numbers behind it."""
+    if verdict is not None and verdict.limit == "bench":
+        return _measured(found, verdict)
+    least, have = (verdict.least_head_mm, verdict.have_mm) if verdict else (None, None)
+    if verdict is not None and verdict.limit == "pump":
+        return "It may ask more of the pump than the pump is stated to give: measure the flow."
+    if least is None or have is None or (verdict and verdict.limit == "unstated"):
+        return f"Whether enough fuel still runs is not known{_likely(found, least)}; a flow test tells."
+    return f"By calculation {_needs(verdict, least)}; {_has(found, have)}."
+
+
+def _likely(found: Findings, least: Value | None) -> str:
+    if least is None or not found.feed("gravity"):
+        return ""
+    here = f", and has {either_height(found.sample.head_mm)}" if found.sample.head_mm is not None else ""
+    return f": it likely needs {either_height(least.likely)} of fuel above the carburettor{here}"
+
+
+def _needs(verdict: FlowVerdict | None, least: Value) -> str:
+    if verdict and verdict.verdict == "starves" and verdict.full_mm:
+        return f"it needs {either_height(verdict.full_mm.best)} of fuel above the carburettor at the least"
+    if verdict and verdict.verdict == "flows":
+        return f"it needs {either_height(least.worst)} of fuel above the carburettor at the most"
+    return f"it likely needs {either_height(least.likely)} of fuel above the carburettor"
+
+
+def _has(found: Findings, have_mm: float) -> str:
+    if found.feed("gravity"):
+        return f"here it is {either_height(have_mm)}"
+    return f"tank and pump together give as much as {either_height(have_mm)}"
+
+
+def starving_confidence(found: Findings) -> str:
+    """How surely the finer filter starves the engine."""
+    return _sure_of(found.finer_flow)
+
+
+def installed_confidence(found: Findings) -> str:
+    """How surely the installed filter does."""
+    return _sure_of(found.installed_flow)
+
+
+def _sure_of(verdict: FlowVerdict | None) -> str:
+    measured = verdict is not None and verdict.limit == "bench"
+    return "Sure: the flow was measured." if measured else "Likely: worked out, even on the kindest numbers."
+
+
+def way_out(found: Findings) -> str:
+    """What would let the engine have the finer filter."""
+    return f"{_raise(found, found.finer_flow)}take a larger element of the same rating, or fit a fuel pump"
+
+
+def coarser_text(found: Findings) -> str:
+    """What to do where the installed filter starves the engine."""
+    other = found.coarser
+    listed = (
+        f"fit the {other.filter.rating} um {element_words(other.filter.element)} named here, or "
+        if other
+        else ""
+    )
+    return f"{listed}{_raise(found, found.installed_flow)}take a larger element of the same rating."
+
+
+def _raise(found: Findings, verdict: FlowVerdict | None) -> str:
+    """How high the tank would have to stand, where the calculation says more than it does."""
+    if not found.feed("gravity"):
+        return ""
+    least, head = (verdict.least_head_mm if verdict else None), found.sample.head_mm
+    if least is None or (head is not None and least.worst <= head):
+        return "raise the tank, "
+    return f"raise the tank until its fuel stands {either_height(least.worst)} above the carburettor, "
+
+
+def amiss(found: Findings) -> str:
+    """What is wrong, where only the maker's element will do."""
+    if found.bypassed:
+        return f"{too_big(found)} got past the {installed(found)} filter"
+    return harmful(found) if found.wants_finer and not found.dirty else big(found)
+
+
+def makers_machine(found: Findings) -> str:
+    """What kind of machine it is."""
+    return "an engine with fuel injection" if found.injected else "a boat's engine"
+
+
+def change(found: Findings) -> str:
+    """How much more or less debris there is than in the earlier sample."""
+    compared = found.given.comparison
+    if compared is None:
+        return ""
+    ratio, per = compared.rate_ratio, compared.per
+    times = (
+        "more than the earlier sample, which had none" if ratio.value is None else f"{ratio.value:.2g} times"
+    )
+    high = f"{ratio.high:.2g}" if ratio.high is not None else "any number of"
+    span = f" (95 %: {ratio.low:.2g} to {high} times)"
+    return f"{change_counts(found)}, {times} as much per {per}{span}"
+
+
+def change_counts(found: Findings) -> str:
+    """The two counts that were compared."""
+    compared = found.given.comparison
+    if compared is None:
+        return ""
+    over = either_size(compared.sizes_from_um)
+    return f"{pieces(compared.after.count)} over {over} now, {compared.before.count} in the earlier sample"
+
+
+def needed(found: Findings) -> str:
+    """How much more it takes to tell."""
+    return found.given.comparison.needed.text if found.given.comparison else ""
+
+
+def target(found: Findings) -> str:
+    """The cleaning target and what was reached."""
+    aim = found.given.comparison.target if found.given.comparison else None
+    if aim is None:
+        return ""
+    counts = f"{pieces(aim.after_count or 0)} over {either_size(aim.above_um)} now, {aim.before_count} before"
+    return f"{counts}: the target was {100 * aim.fewer:.0f} % fewer"
+
+
+def few(found: Findings) -> str:
+    """Why this is too little."""
+    part = _part(found)
+    if found.pieces < found.data.shop.few_pieces:
+        return (
+            f"Only {_of_pieces(found)} could be sized{part}; "
+            f"it takes {found.data.shop.few_pieces:g} to say more."
+        )
+    high = poisson_limits(found.big)[1] * found.stands_for
+    return (
+        f"{big(found)}: in the whole sample that could be up to {high:.0f}; "
+        f"the shop's rule is to look further from {dirty_limit(found)}."
+    )
+
+
+def past(found: Findings) -> str:
+    """Harmful pieces that went past at the least, modelled."""
+    return pieces(round(found.past_low))
+
+
+def harm(found: Findings) -> str:
+    """The size from which pieces are worth stopping, or could be counted."""
+    return either_size(max(found.harm_um, found.from_um))
+
+
+def judge(found: Findings) -> str:
+    """The limit that a photo must reach to show that all is well."""
+    return either_size(found.data.shop.judge_um)
+
+
+def cleaner(found: Findings) -> str:
+    """That it is cleaner than before, as a sentence of its own."""
+    return f" Cleaner than before: {change(found)}." if found.compared("cleaner") else ""
+
+
+def keep_would_change(found: Findings) -> str:
+    """What would change the advice to keep the filter: the test of the commonest look, or a symptom."""
+    tested = next(iter(found.looks), None)
+    if tested is None:
+        return "Trouble under load, or water or old fuel found later."
+    return f"A bench test that finds {tested[0].looks}, or trouble under load."
+
+
+PHRASES: dict[str, Callable[[Findings], str]] = {
+    "fuel_age": fuel_age,
+    "fuel": fuel,
+    "stale_limit": stale_limit,
+    "rubber_looks": rubber_looks,
+    "sources": sources,
+    "limit": limit,
+    "pieces": all_pieces,
+    "big": big,
+    "big_short": big_short,
+    "dirty_limit": dirty_limit,
+    "dirty_confidence": dirty_confidence,
+    "in_service": in_service,
+    "mass": mass,
+    "holds": holds,
+    "element": element,
+    "behind": behind,
+    "blocking": blocking,
+    "too_big": too_big,
+    "installed": installed,
+    "harmful": harmful,
+    "harmful_short": harmful_short,
+    "coarse": coarse,
+    "finer": finer,
+    "starving": starving,
+    "finer_flow": finer_flow,
+    "installed_flow": installed_flow,
+    "flow_measured": flow_measured,
+    "starving_confidence": starving_confidence,
+    "installed_confidence": installed_confidence,
+    "way_out": way_out,
+    "coarser_text": coarser_text,
+    "amiss": amiss,
+    "makers_machine": makers_machine,
+    "change": change,
+    "change_counts": change_counts,
+    "needed": needed,
+    "target": target,
+    "few": few,
+    "past": past,
+    "harm": harm,
+    "judge": judge,
+    "cleaner": cleaner,
+    "keep_would_change": keep_would_change,
+}

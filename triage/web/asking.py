@@ -1,0 +1,143 @@
+"""What the page asks about a sample, and how the answers are read; names as in `triage.analysis.Sample`."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from urllib.parse import quote, unquote
+
+from triage.analysis import Sample
+from triage.errors import UserError
+from triage.record.entries import Machine, clean_unit
+from triage.web.drafts import Said
+
+Form = Mapping[str, Sequence[str]]
+
+ORIGINS = {
+    "filter": "the filter",
+    "clean_side": "clean side of the filter",
+    "tank": "the tank",
+    "can": "the fuel can",
+    "bowl": "the carburettor bowl",
+    "fuel": "a fuel sample",
+}
+FEEDS = {"gravity": "gravity", "pulse": "pulse pump", "pump": "fuel pump", "injection": "injection"}
+FUELS = {"petrol": "petrol", "e10": "petrol with ethanol", "oil_mix": "oil mix", "diesel": "diesel"}
+NOTICED = {
+    "none": "looked: nothing",
+    "water": "water",
+    "layers": "fuel in layers",
+    "gum": "gum or varnish",
+    "sour_smell": "sour smell",
+    "white_corrosion": "white corrosion",
+    "green_corrosion": "green corrosion",
+    "slime": "slime",
+    "swarf": "cut metal",
+    "hose_crumbs": "hose crumbs",
+}
+ELEMENTS = {"screen": "screen", "paper": "paper"}
+METHODS = {
+    "tipped": "tipped out and dried",
+    "filtered": "fuel poured through filter paper",
+    "element": "on the element itself",
+}
+AMOUNTS = {"hours": "hours run", "months": "months", "litres": "litres burnt", "volume_ml": "fuel sampled, ml"}
+CHOICES = {"origin": ORIGINS, "feed": FEEDS, "fuel": FUELS, "method": METHODS, "element": ELEMENTS}
+REMEMBERED = ("unit", "origin", "feed", "fuel")  # never what was noticed: that is looked at anew each time
+COOKIE = "triage_last"
+
+
+def read(form: Form, machine: Machine | None = None) -> Said:
+    """Return what a form says; the machine's own entries stand where the form is silent.
+
+    UserError where an answer is none of those offered, or no sensible amount.
+    """
+    unit = text(form, "unit")
+    noticed = tuple(dict.fromkeys(word for word in form.get("noticed", ()) if word))
+    if any(word not in NOTICED for word in noticed):
+        raise UserError("Choose from what the page offers under what you noticed.")
+    if "none" in noticed and len(noticed) > 1:
+        noticed = tuple(word for word in noticed if word != "none")
+    sample = Sample(
+        origin=choice(form, "origin"),
+        feed=choice(form, "feed"),
+        fuel=choice(form, "fuel"),
+        method=choice(form, "method"),
+        element=choice(form, "element"),
+        installed_um=amount(form, "installed_um"),
+        noticed=noticed or None,
+        hours=amount(form, "hours"),
+        months=amount(form, "months"),
+        litres=amount(form, "litres"),
+        volume_ml=amount(form, "volume_ml"),
+    )
+    percent = amount(form, "part")
+    if percent is not None:
+        if not 0 < percent <= 100:
+            raise UserError("The part that was photographed is above 0 and at most 100 per cent.")
+        sample = replace(sample, fraction=percent / 100)
+    return Said(clean_unit(unit) if unit else None, _with_machine(sample, machine))
+
+
+def _with_machine(sample: Sample, machine: Machine | None) -> Sample:
+    if machine is None:
+        return sample
+    known = {
+        name: getattr(machine, name)
+        for name in ("feed", "fuel", "installed_um", "element", "power_kw")
+        if getattr(sample, name) is None
+    }
+    return replace(sample, machine=machine.unit, **known)
+
+
+def text(form: Form, name: str) -> str | None:
+    """Return one text of a form, trimmed; None where it is empty."""
+    return (form.get(name) or [""])[0].strip() or None
+
+
+def choice(form: Form, name: str) -> str | None:
+    """Return one choice of a form. UserError where it is not among those offered."""
+    given = text(form, name)
+    if given is not None and given not in CHOICES[name]:
+        raise UserError(f"{given[:40]} is not among the choices; choose from what the page offers.")
+    return given
+
+
+def amount(form: Form, name: str) -> float | None:
+    """Return one number of a form, a decimal comma being fine too."""
+    given = text(form, name)
+    if given is None:
+        return None
+    try:
+        value = float(given.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not 0 <= value < 1e9:
+        raise UserError(f"{given[:40]} is no sensible amount; give an ordinary number or leave it out.")
+    return value
+
+
+def remembered(cookie: str | None) -> dict[str, str]:
+    """Return what was answered last time, as far as it is still a proper answer."""
+    try:
+        kept = json.loads(unquote(cookie or ""))
+    except ValueError:
+        return {}
+    if not isinstance(kept, dict):
+        return {}
+    return {
+        name: value
+        for name, value in kept.items()
+        if name in REMEMBERED
+        and isinstance(value, str)
+        and len(value) <= 80
+        and (name not in CHOICES or value in CHOICES[name])
+    }
+
+
+def to_remember(said: Said) -> str:
+    """Return the cookie value for next time."""
+    answers = {"unit": said.unit, "origin": said.sample.origin, "feed": said.sample.feed}
+    return quote(json.dumps({name: value for name, value in answers.items() if value}))

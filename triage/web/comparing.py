@@ -1,0 +1,66 @@
+"""Two saved samples compared, ready to show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from triage.errors import UserError
+from triage.kept_spread import kept_spread
+from triage.record.book import Record, result_of
+from triage.report import words
+from triage.report.comparison import VERDICT_WORDS, note
+from triage.report.reading import sample_of
+from triage.sizing.compare import Comparison, How, Side, compare
+
+
+@dataclass(frozen=True)
+class Column:
+    """One side in words; `bar` is its amount in per cent of the bigger side's."""
+
+    number: int
+    count: str
+    rate: str
+    median: str
+    kinds: str
+    bar: float
+
+
+@dataclass(frozen=True)
+class SideBySide:
+    """The whole comparison in words."""
+
+    verdict: str
+    lines: tuple[str, ...]
+    per: str
+    columns: tuple[Column, Column]
+    cautions: tuple[str, ...]
+
+
+def side_by_side(record: Record, before: int, after: int) -> SideBySide:
+    """Compare two saved samples, corrections applied. UserError where they are one and the same."""
+    if before == after:
+        raise UserError("Choose two different samples: one from before, one from after.")
+    earlier, later = (sample_of(result_of(record, each), f"sample {each}") for each in (before, after))
+    if earlier.photos & later.photos:
+        raise UserError("Both samples hold the same photo; choose two that were taken separately.")
+    found = compare([earlier], [later], How(kept_spread()[0]))
+    most = max(found.before.rate, found.after.rate)
+    return SideBySide(
+        VERDICT_WORDS[found.verdict],
+        tuple(words.typeset(line) for line in note(found)[1:]),
+        found.per,
+        (_column(before, found.before, found, most), _column(after, found.after, found, most)),
+        tuple(words.typeset(caution) for caution in found.cautions),
+    )
+
+
+def _column(number: int, side: Side, found: Comparison, most: float) -> Column:
+    kinds = ", ".join(f"{words.KIND_WORDS.get(kind, kind)} {count}" for kind, count in side.kinds[:3])
+    return Column(
+        number=number,
+        count=f"{words.pieces(side.count)} over {words.size(found.sizes_from_um)}",
+        rate=f"{side.rate:.3g} ({side.rate_low:.2g} to {side.rate_high:.3g})",
+        median="not known" if side.median_um is None else words.size(side.median_um),
+        kinds=kinds or "nothing sized",
+        bar=100 * side.rate / most if most else 0.0,
+    )

@@ -1,0 +1,63 @@
+"""Receiving a photo: its size is checked before and while it comes, and nothing of a broken one stays."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
+
+from triage.errors import UserError
+
+MOST_BYTES = 60_000_000
+SILENT_S = 30.0
+STARTS = (b"\xff\xd8\xff", b"\x89PNG", b"II*\0", b"MM\0*", b"RIFF")
+
+
+class TooBig(UserError):
+    """More than a photo has."""
+
+
+async def receive(request: Request, part: Path) -> None:
+    """Write the request's body to `part`; it is there whole, or not at all.
+
+    Raises
+    ------
+    UserError
+        Too big, not a picture, or broken off; the sentence says what to do.
+    """
+    length = request.headers.get("content-length", "")
+    if not length.isdigit():
+        raise UserError("The photo came without its size; send it again.")
+    if int(length) > MOST_BYTES:
+        raise TooBig(f"The photo is bigger than {MOST_BYTES // 1_000_000} MB; take it as an ordinary JPEG.")
+    try:
+        await _write(request, part, int(length))
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+
+
+async def _write(request: Request, part: Path, length: int) -> None:
+    got, stream = 0, request.stream().__aiter__()
+    with part.open("xb") as file:
+        while True:
+            try:
+                chunk = await asyncio.wait_for(anext(stream, None), SILENT_S)
+            except (ClientDisconnect, TimeoutError):
+                raise UserError("The photo broke off on its way; it is sent again.") from None
+            if chunk is None:
+                break
+            if got == 0 and chunk and not _is_picture(chunk):
+                raise UserError("That is no photo; send a JPEG, PNG, TIFF, WebP or HEIC picture.")
+            got += len(chunk)
+            if got > length:
+                raise TooBig("More came than was announced; send the photo again.")
+            await run_in_threadpool(file.write, chunk)
+    if got != length or got == 0:
+        raise UserError("The photo broke off on its way; it is sent again.")
+
+
+def _is_picture(data: bytes) -> bool:
+    return data.startswith(STARTS) or data[4:8] == b"ftyp"
