@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -56,15 +57,15 @@ class Steps:
         return Steps(*(v[which] for v in (self.low, self.height, self.place, self.sigma, self.rms)))
 
 
-def magnitude(across: NDArray[np.float32], down: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Length of each gradient (H, W).
+def magnitude(across: NDArray[Any], down: NDArray[Any]) -> NDArray[np.float32]:
+    """Length of each gradient (H, W), of its two sides as float32.
 
     OpenCV's own differs in the last bit with where its arrays happen to lie in memory, so that the same photo
     would not give the same numbers twice.
     """
     square = across * across
     square += down * down
-    return np.sqrt(square, out=square)
+    return np.asarray(np.sqrt(square, out=square), np.float32)
 
 
 def find_edge_pixels(

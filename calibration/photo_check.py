@@ -169,8 +169,8 @@ def blurred(blur: Blur | None, um_per_px: float, coarsest_um: float, finest_um: 
 def too_far(um_per_px: float, coarsest_um: float, finest_um: float) -> Problem | None:
     """Problem where a particle of the frame's ratings covers too few pixels."""
     remedy = (
-        "Hold the phone closer so that the frame fills the picture, and send the picture as the phone saved it: "
-        "full size, no screenshot, no messenger."
+        "Hold the phone closer so that the frame fills the picture, and send the picture as the phone saved "
+        "it: full size, no screenshot, no messenger."
     )
     if PIXELS_PER_PARTICLE * um_per_px > coarsest_um:
         text = f"Too far away: a pixel covers {_size(um_per_px)}, so even {_size(coarsest_um)} is a speck."

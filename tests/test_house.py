@@ -44,7 +44,9 @@ FLOORS = {  # the longest name that fits holds
     "triage.consequences": 3,
     "triage.advice": 3,
     "triage.advice_data": 3,
+    "triage.advice_feed": 3,
     "triage.advice_findings": 3,
+    "triage.advice_sample": 3,
     "triage.advice_phrases": 3,
     "triage.advice_texts": 3,
     "triage.record": 4,
@@ -55,6 +57,7 @@ FLOORS = {  # the longest name that fits holds
     "triage.options": 6,
     "triage.cli_flow": 6,
     "triage.cli_record": 6,
+    "triage.cli_serve": 6,
     "triage.progress": 6,
 }
 MOST_LINES, MOST_FUNCTION_LINES = 500, 70

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from triage.advice_data import Rule, load_advice_data
-from triage.advice_findings import Evidence, Findings
+from triage.advice_data import AdviceData, Rule, load_advice_data
+from triage.advice_findings import Findings
 from triage.advice_phrases import filled_in
+from triage.advice_sample import Evidence
 from triage.advice_texts import (
     ACTIONS,
     ALWAYS_CAUTION,
@@ -62,23 +63,24 @@ class Reason:
     caution: str | None = None
 
 
-def advise(given: Evidence) -> Advice:
+def advise(given: Evidence, data: AdviceData | None = None) -> Advice:
     """Turn one sample's numbers and the bench's own observations into what to do, and why.
 
     Ratings that are not measurable are not used; nothing is said from sizes where no photo could be measured.
+    Without `data`, the rules that come with the program and the shop's thresholds in use are taken.
 
     Raises
     ------
     UserError
         The shop's own list of thresholds is wrong.
     """
-    found = Findings(given, load_advice_data())
+    found = Findings(given, data or load_advice_data())
     actions = gather([*(_reason(rule, found) for rule in applying(found)), *_refusals(found)])
     return Advice(headline(found, actions), actions, cautions(found, actions), bench_tests(found))
 
 
 def applying(found: Findings) -> list[Rule]:
-    """Return the rules that apply; those that rest on nothing only where no other does and somebody looked."""
+    """Return the rules that apply; those that rest on nothing only if no other does and somebody looked."""
     grounds = {"bench", "flow", "history"} | ({"sizes"} if found.sizes_stand else set())
     rules = [rule for rule in found.data.rules if applies(rule, found)]
     spoken = [rule for rule in rules if rule.ground in grounds]

@@ -12,7 +12,7 @@ from triage.errors import UserError
 from triage.filters.blocks import Layout, list_in_use, load_blocks, number, one_of, text
 
 HERE = Path(__file__).parent
-RULES = HERE / "advice_rules.toml"
+RULES, LOOKS = HERE / "advice_rules.toml", HERE / "advice_looks.toml"
 SHOP_RULES = "shop_rules.toml"
 GROUNDS = ("bench", "sizes", "flow", "history", "nothing")  # what a rule rests on
 
@@ -103,7 +103,7 @@ def load_advice_data() -> AdviceData:
     rules = tuple(
         Rule(**{**block, "when": tuple(block["when"])}) for block in load_blocks(RULES, _rule_layout())
     )
-    looks = tuple(Look(**block) for block in load_blocks(RULES, _look_layout()))
+    looks = tuple(Look(**block) for block in load_blocks(LOOKS, _look_layout()))
     return AdviceData(rules, looks, load_shop_rules())
 
 

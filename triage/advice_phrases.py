@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from triage.advice_feed import fed_or_not, measured_flow, raised_tank, sure_of
 from triage.advice_findings import Findings
-from triage.advice_texts import either_height, either_size, element_words, pieces
-from triage.filters.flow import L_H_PER_ML_MIN, FlowVerdict
+from triage.advice_texts import either_size, element_words, pieces
 from triage.sizing.exact import poisson_limits
 
 if TYPE_CHECKING:
-    from triage.filters.fuel import Value
     from triage.sizing import Passing
 
 FUELS = {"petrol": "petrol", "e10": "an ethanol blend", "oil_mix": "two-stroke mix", "diesel": "diesel"}
@@ -205,79 +204,34 @@ def _named(entry: Passing | None) -> str:
 
 def finer_flow(found: Findings) -> str:
     """What the finer filter does to the feed."""
-    return _flow(found, found.finer_flow)
+    return fed_or_not(found, found.finer_flow)
 
 
 def installed_flow(found: Findings) -> str:
     """What the installed filter does to the feed."""
-    return _flow(found, found.installed_flow)
+    return fed_or_not(found, found.installed_flow)
 
 
 def flow_measured(found: Findings) -> str:
     """The flow test's reading beside what is burnt."""
-    return _measured(found, found.installed_flow)
-
-
-def _measured(found: Findings, verdict: FlowVerdict | None) -> str:
-    said = f"The flow test gave {found.sample.flow_test_ml_min:g} ml a minute"
-    burnt = verdict.demand_l_h if verdict else None
-    if burnt is None:
-        return f"{said}."
-    low, high = (burnt.best / L_H_PER_ML_MIN, burnt.worst / L_H_PER_ML_MIN)
-    return f"{said}; at full load this engine burns {low:.0f} to {high:.0f}."
-
-
-def _flow(found: Findings, verdict: FlowVerdict | None) -> str:
-    """Say of a filter whether enough fuel runs, with the numbers behind it."""
-    if verdict is not None and verdict.limit == "bench":
-        return _measured(found, verdict)
-    least, have = (verdict.least_head_mm, verdict.have_mm) if verdict else (None, None)
-    if verdict is not None and verdict.limit == "pump":
-        return "It may ask more of the pump than the pump is stated to give: measure the flow."
-    if least is None or have is None or (verdict and verdict.limit == "unstated"):
-        return f"Whether enough fuel still runs is not known{_likely(found, least)}; a flow test tells."
-    return f"By calculation {_needs(verdict, least)}; {_has(found, have)}."
-
-
-def _likely(found: Findings, least: Value | None) -> str:
-    if least is None or not found.feed("gravity"):
-        return ""
-    here = f", and has {either_height(found.sample.head_mm)}" if found.sample.head_mm is not None else ""
-    return f": it likely needs {either_height(least.likely)} of fuel above the carburettor{here}"
-
-
-def _needs(verdict: FlowVerdict | None, least: Value) -> str:
-    if verdict and verdict.verdict == "starves" and verdict.full_mm:
-        return f"it needs {either_height(verdict.full_mm.best)} of fuel above the carburettor at the least"
-    if verdict and verdict.verdict == "flows":
-        return f"it needs {either_height(least.worst)} of fuel above the carburettor at the most"
-    return f"it likely needs {either_height(least.likely)} of fuel above the carburettor"
-
-
-def _has(found: Findings, have_mm: float) -> str:
-    if found.feed("gravity"):
-        return f"here it is {either_height(have_mm)}"
-    return f"tank and pump together give as much as {either_height(have_mm)}"
+    return measured_flow(found, found.installed_flow)
 
 
 def starving_confidence(found: Findings) -> str:
     """How surely the finer filter starves the engine."""
-    return _sure_of(found.finer_flow)
+    return sure_of(found.finer_flow)
 
 
 def installed_confidence(found: Findings) -> str:
     """How surely the installed filter does."""
-    return _sure_of(found.installed_flow)
-
-
-def _sure_of(verdict: FlowVerdict | None) -> str:
-    measured = verdict is not None and verdict.limit == "bench"
-    return "Sure: the flow was measured." if measured else "Likely: worked out, even on the kindest numbers."
+    return sure_of(found.installed_flow)
 
 
 def way_out(found: Findings) -> str:
     """What would let the engine have the finer filter."""
-    return f"{_raise(found, found.finer_flow)}take a larger element of the same rating, or fit a fuel pump"
+    return (
+        f"{raised_tank(found, found.finer_flow)}take a larger element of the same rating, or fit a fuel pump"
+    )
 
 
 def coarser_text(found: Findings) -> str:
@@ -288,17 +242,7 @@ def coarser_text(found: Findings) -> str:
         if other
         else ""
     )
-    return f"{listed}{_raise(found, found.installed_flow)}take a larger element of the same rating."
-
-
-def _raise(found: Findings, verdict: FlowVerdict | None) -> str:
-    """How high the tank would have to stand, where the calculation says more than it does."""
-    if not found.feed("gravity"):
-        return ""
-    least, head = (verdict.least_head_mm if verdict else None), found.sample.head_mm
-    if least is None or (head is not None and least.worst <= head):
-        return "raise the tank, "
-    return f"raise the tank until its fuel stands {either_height(least.worst)} above the carburettor, "
+    return f"{listed}{raised_tank(found, found.installed_flow)}take a larger element of the same rating."
 
 
 def amiss(found: Findings) -> str:
@@ -336,11 +280,6 @@ def change_counts(found: Findings) -> str:
     return f"{pieces(compared.after.count)} over {over} now, {compared.before.count} in the earlier sample"
 
 
-def needed(found: Findings) -> str:
-    """How much more it takes to tell."""
-    return found.given.comparison.needed.text if found.given.comparison else ""
-
-
 def target(found: Findings) -> str:
     """The cleaning target and what was reached."""
     aim = found.given.comparison.target if found.given.comparison else None
@@ -366,8 +305,9 @@ def few(found: Findings) -> str:
 
 
 def past(found: Findings) -> str:
-    """Harmful pieces that went past at the least, modelled."""
-    return pieces(round(found.past_low))
+    """Harmful pieces that went past, modelled, with their limits."""
+    likely, low, high = found.past
+    return f"{likely:.0f} pieces ({low:.0f} to {high:.0f})"
 
 
 def harm(found: Findings) -> str:
@@ -429,7 +369,6 @@ PHRASES: dict[str, Callable[[Findings], str]] = {
     "makers_machine": makers_machine,
     "change": change,
     "change_counts": change_counts,
-    "needed": needed,
     "target": target,
     "few": few,
     "past": past,

@@ -28,7 +28,7 @@ from calibration.locate import CardNotFound
 from calibration.photo_check import Problem, blank_too_dirty, blurred_for, no_card, too_crowded
 from calibration.sharpness import FWHM_PER_SIGMA, Blur
 from triage.advice import Advice, advise
-from triage.advice_findings import Evidence
+from triage.advice_sample import Evidence
 from triage.consequences import Consequences, consequences
 from triage.debris.measure import measure_debris
 from triage.debris.particles import ParticleTable, empty_table

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from triage import cli_compare, cli_flow, cli_record, options
+from triage import cli_compare, cli_flow, cli_record, cli_serve, options
 from triage.errors import UserError
 
 if TYPE_CHECKING:
     from calibration.calibrate import By, HowScaled
     from triage.analysis import Analysis, Sample, Setup
+    from triage.report import Outputs
 
 REFUSED = 3
 INTERRUPTED = 130
@@ -156,7 +157,7 @@ def analyse(
     """Measure the debris in one sample's photos and say what to do."""
     from triage.analysis import Sample, Setup
     from triage.analysis import analyse as work
-    from triage.report import Outputs, summary_text, write_report
+    from triage.report import Outputs
 
     sample = Sample(
         origin=_value(origin),
@@ -185,13 +186,9 @@ def analyse(
     if save:
         cli_record.check_can_save(machine)
     analysis = work(photos, Setup(how=how, sample=sample, blank=blank))
-    refused = not any(photo.usable for photo in analysis.photos)
-    if refused:
-        _write_refusal(analysis, json)
-        raise typer.Exit(REFUSED)
-    write_report(analysis, outputs)
-    saved = f"\n{cli_record.save(analysis, photos, blank)}\n" if save else ""
-    typer.echo(f"{summary_text(analysis)}{saved}", nl=False)
+    _deliver(analysis, outputs)
+    if save:
+        typer.echo(f"\n{cli_record.save(analysis, photos, blank)}")
 
 
 @app.command()
@@ -272,6 +269,17 @@ def _check_outputs(outputs: Iterable[Path | None], pictures: list[Path]) -> None
         if place in taken:
             raise UserError(f"{path} is already the name of {taken[place]}; give this output its own.")
         taken[place] = "another output"
+
+
+def _deliver(analysis: Analysis, outputs: Outputs) -> None:
+    """Write what was asked for and print the result; end here where no photo could be measured."""
+    from triage.report import summary_text, write_report
+
+    if not any(photo.usable for photo in analysis.photos):
+        _write_refusal(analysis, outputs.json)
+        raise typer.Exit(REFUSED)
+    write_report(analysis, outputs)
+    typer.echo(summary_text(analysis), nl=False)
 
 
 def _write_refusal(analysis: Analysis, json: Path | None) -> None:
@@ -363,6 +371,7 @@ def _value(choice: Enum | None) -> str | None:
 app.command()(cli_compare.compare)
 app.command()(cli_compare.plan)
 app.command()(cli_flow.flow)
+app.command()(cli_serve.serve)
 app.add_typer(cli_record.app, name="record")
 
 

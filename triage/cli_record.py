@@ -304,9 +304,8 @@ def _show_samples(found: History) -> None:
 
     um = found.from_um
     typer.echo(f"\nPieces over {um:.0f} um ({inches(um)} in), which every photo could size:")
-    rows = [("sample", "visit", "day", "origin", "pieces (95 %)", "in all", "median um (thou)", "kinds")]
-    rows += [_sample_cells(each) for each in found.rows]
-    _table(rows)
+    heads = ("sample", "visit", "day", "origin", "pieces (95 %)", "in all", "median um (thou)", "kinds")
+    _table([heads, *(_sample_cells(each) for each in found.rows)])
 
 
 def _sample_cells(row: HistoryRow) -> tuple[str, ...]:

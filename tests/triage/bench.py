@@ -10,7 +10,7 @@ import numpy as np
 from calibration.photo_check import Problem
 from tests.triage.tables import round_grains
 from triage.advice import Advice, advise
-from triage.advice_findings import Evidence
+from triage.advice_sample import Evidence
 from triage.analysis import Sample
 from triage.consequences import consequences
 from triage.debris.particles import ParticleTable, empty_table

@@ -33,7 +33,7 @@ def odd_pictures(rgb: Rgb | None = None) -> dict[str, bytes]:
     """File name to bytes; HEIC kinds only where their writer is installed."""
     rgb = debris_picture() if rgb is None else rgb
     picture = Image.fromarray(rgb)
-    return {**_jpegs(picture), **_pngs(picture), **_tiffs(picture), **_webps(picture), **_heics(picture)}
+    return {**jpegs(picture), **_pngs(picture), **_tiffs(picture), **_webps(picture), **_heics(picture)}
 
 
 def saved(picture: Image.Image, kind: str, **options: object) -> bytes:
@@ -57,7 +57,8 @@ def segment(marker: int, body: bytes) -> bytes:
     return struct.pack(">BBH", 0xFF, marker, len(body) + 2) + body
 
 
-def _jpegs(picture: Image.Image) -> dict[str, bytes]:
+def jpegs(picture: Image.Image) -> dict[str, bytes]:
+    """What phones write: turned, grey, with a second picture, a gain map, a film or a thumbnail."""
     plain = saved(picture, "JPEG", quality=90)
     gain_map = saved(picture.convert("L").resize((40, 40)), "JPEG")
     srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()

@@ -216,7 +216,7 @@ def test_what_is_kept_while_a_batch_runs_changes_nothing(folder, setup):
 
 
 def test_crash_and_hang_cost_one_row_each(folder, setup):
-    work = Workers(2, longest_s=5.0, row_of=crashes)
+    work = Workers(2, longest_s=8.0, row_of=crashes)
     rows = {path.name: row for path, row in work(pictures_in(folder), setup)}
 
     assert {name: row["status"] for name, row in rows.items()} == {

@@ -11,7 +11,7 @@ import pytest
 from tests.triage.bench import LIMIT_UM, compared, everything_said, evidence, lots
 from tests.triage.test_advice import CONTRACT_CODES
 from triage.advice import advise
-from triage.advice_findings import Evidence
+from triage.advice_sample import Evidence
 from triage.analysis import Sample
 
 CASES = tomllib.loads(Path(__file__).with_name("bench_cases.toml").read_text(encoding="utf-8"))["case"]

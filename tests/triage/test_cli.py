@@ -328,7 +328,7 @@ def test_the_same_photo_twice_counts_once(run):
     one, two = (json.loads(Path(name).read_text(encoding="utf-8")) for name in ("once.json", "twice.json"))
     assert once.status == twice.status == 0
     assert one["sizes"] == two["sizes"]
-    assert len(two["photos"]) == 1
+    assert [photo["use"] for photo in two["photos"]] == ["measured", "repeat", "repeat"]
 
 
 def test_points_and_a_stated_scale_give_the_same_sizes(run):

@@ -18,6 +18,7 @@ from triage.analysis import Setup
 from triage.batch.rows import Row, fault, row_of
 
 LONGEST_S = 900.0  # a scanner's 250 megapixels on a slow machine need a third of it
+STARTS_WITHIN_S = 120.0  # a busy computer takes its time to load the libraries
 LOOK_EVERY_S = 1.0  # for a photo that takes too long
 
 RowOf = Callable[[Path, Setup], Row]
@@ -91,11 +92,12 @@ class _Worker:
         self._process = context.Process(target=_serve, args=(theirs, row_of, setup, threads), daemon=True)
         self._process.start()
         theirs.close()
+        self._starts = True
 
     def give(self, photo: Path) -> None:
         """Start on the next photo."""
         self.photo = photo
-        self._since = time.monotonic()
+        self._since = time.monotonic() + self._starts * STARTS_WITHIN_S
         try:
             self.pipe.send(photo)
         except OSError:
@@ -111,7 +113,7 @@ class _Worker:
                 why = f"the program broke off while measuring it (exit status {self._process.exitcode})"
                 return _Lost(f"{why}; use fewer --workers if memory is short, or retake it", True)
             if row is None:  # it has only started
-                self._since = time.monotonic()
+                self._since, self._starts = time.monotonic(), False
             return row
         if time.monotonic() - self._since > longest_s:
             return _Lost(f"it was given up after {longest_s / 60:.0f} minutes; retake it", False)

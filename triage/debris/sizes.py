@@ -26,10 +26,12 @@ LIGHT_SHIFT, LIGHT_SHIFT_MORE, LIGHT_SHIFT_DARK = 0.17, 0.08, -0.03
 SHIFT_U = 0.10
 FACETS_U = 0.035  # of the diameter
 RIM = 0.02  # a rim above this hides what the paper beside a piece shows
-FLAT, SOLID = 0.002, 0.008  # darkness beside flat marks, and from which on grains are plainly solid
+FLAT, SOLID = 0.004, 0.012  # darkness beside flat marks, and from which on grains are plainly solid
 FAINT_CONTACT, DEEP_CONTACT = 0.015, 0.040
 RESOLVED = 5.5  # blur sigmas across: from here on the outline sizes a piece, below it the light does
-JUDGES = 6.0  # blur sigmas across: large enough to show a contact shadow
+# Blur sigmas across, how many, and by how much more their shadow counts: pieces large enough to show a contact
+# shadow; smaller ones show half of it, so more of them are asked. Still smaller ones look alike with and without.
+JUDGES = ((6.0, 4, 1.0), (3.5, 20, 2.0))
 LIKE_COLOUR = 0.12  # spread of colour ratios within one material
 PLAIN_CONTRAST = (0.8, 0.15)  # of debris on paper where no larger piece tells
 CONTRAST_U = 0.04
@@ -163,14 +165,23 @@ def _shift(
 ) -> _Shift:
     if dark:
         return _Shift(OUTLINE_SHIFT_DARK, LIGHT_SHIFT_DARK)
-    big = rough > JUDGES * blur.sigma_px
-    darkness = contact_darkness(found.light, edges.labels, pieces.box, pieces.inside, big, blur.sigma_px)
+    darkness = _contact(found, edges, pieces, rough, blur.sigma_px)
     if darkness is None or (blur.rim > RIM and darkness < SOLID):
         # Nothing to judge by, or sharpening brightened what lies beside: debris is solid as a rule.
         return _Shift(OUTLINE_SHIFT, LIGHT_SHIFT + LIGHT_SHIFT_MORE / 2)
     solid = float(np.clip((darkness - FLAT) / (SOLID - FLAT), 0, 1))
     deep = float(np.clip((darkness - FAINT_CONTACT) / (DEEP_CONTACT - FAINT_CONTACT), 0, 1))
     return _Shift(solid * OUTLINE_SHIFT, solid * (LIGHT_SHIFT + deep * LIGHT_SHIFT_MORE))
+
+
+def _contact(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_px: float) -> float | None:
+    """How dark the paper is at the foot of the pieces; None where too few could show it."""
+    for least, enough, factor in JUDGES:
+        large = rough > least * sigma_px
+        if np.count_nonzero(large) >= enough:
+            dark = contact_darkness(found.light, edges.labels, pieces.box, pieces.inside, large, sigma_px)
+            return None if dark is None else factor * dark
+    return None
 
 
 def _known(pieces: Pieces, rough: Array, sigma_px: float, small: NDArray[np.intp]) -> by_light.SmallPieces:

@@ -8,10 +8,15 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from triage.advice import advise
+from triage.advice_sample import Evidence
+from triage.analysis import Sample
+from triage.debris.particles import empty_table
 from triage.report import words
 from triage.report.files import write_whole
 from triage.report.result import finite
 from triage.report.text import wrapped
+from triage.sizing import size_distribution
 from triage.sizing.compare import SAMPLE, Comparison, Side, TargetResult
 from triage.sizing.planner import PlanRow, Question
 from triage.sizing.rate_ratio import RateRatio
@@ -81,9 +86,17 @@ def comparison_text(found: Comparison) -> str:
         "\n".join(note(found)),
         _table(found),
         wrapped([*_sizes_and_kinds(found), *_target_lines(found)]),
+        wrapped(_called_for(found)),
         wrapped([*_trust(found), *found.cautions]),
     ]
     return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def _called_for(found: Comparison) -> list[str]:
+    """What the change alone calls for, by the rules of the advice."""
+    nothing = empty_table()
+    given = Evidence(nothing, size_distribution(nothing, 0.0), (), Sample(), comparison=found)
+    return [f"{action.text} Because: {' '.join(action.because)}" for action in advise(given).actions]
 
 
 def note(found: Comparison) -> tuple[str, str, str]:

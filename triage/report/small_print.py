@@ -16,9 +16,9 @@ DEFINITIONS = (
 )
 
 UNMEASURED_PRINT = (
-    "The print of card no. {number} was never checked with a caliper; the ± of its scale holds for a print at "
-    "100 %. Printed “fit to page”, all sizes would read 3 to 6 % too large, and no photo shows it. Measure its "
-    "two long bars once and enter them: triage card --number {number} --measured X,Y."
+    "The print of card no. {number} was never checked with a caliper; the ± of its scale holds for a print "
+    "at 100 %. Printed to fit the page, all sizes would read 3 to 6 % too large, and no photo shows it. "
+    "Measure its two long bars once and enter them: triage card --number {number} --measured X,Y."
 )
 
 

@@ -43,7 +43,12 @@ METHODS = {
     "filtered": "fuel poured through filter paper",
     "element": "on the element itself",
 }
-AMOUNTS = {"hours": "hours run", "months": "months", "litres": "litres burnt", "volume_ml": "fuel sampled, ml"}
+AMOUNTS = {
+    "hours": "hours run",
+    "months": "months",
+    "litres": "litres burnt",
+    "volume_ml": "fuel sampled, ml",
+}
 CHOICES = {"origin": ORIGINS, "feed": FEEDS, "fuel": FUELS, "method": METHODS, "element": ELEMENTS}
 REMEMBERED = ("unit", "origin", "feed", "fuel")  # never what was noticed: that is looked at anew each time
 COOKIE = "triage_last"
@@ -117,6 +122,18 @@ def amount(form: Form, name: str) -> float | None:
     if not 0 <= value < 1e9:
         raise UserError(f"{given[:40]} is no sensible amount; give an ordinary number or leave it out.")
     return value
+
+
+def answers(said: Said) -> dict[str, str]:
+    """Return what was said as the fields of the form."""
+    sample = said.sample
+    part = None if sample.fraction is None else 100 * sample.fraction
+    values = {name: getattr(sample, name) for name in (*CHOICES, *AMOUNTS, "installed_um")}
+    return {name: _field(value) for name, value in {**values, "part": part, "unit": said.unit}.items()}
+
+
+def _field(value: object) -> str:
+    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def remembered(cookie: str | None) -> dict[str, str]:

@@ -190,7 +190,9 @@ class Drafts:
             try:
                 self._finished(draft)
             except UserError as trouble:
-                told = Fault(0, "failed", f"Saved as sample {outcome.number}, but not what you entered:", str(trouble))
+                told = Fault(
+                    0, "failed", f"Saved as sample {outcome.number}, but not what you entered:", str(trouble)
+                )
                 self._set(key, state="failed", number=outcome.number, faults=(told,))
                 return
             applied = draft

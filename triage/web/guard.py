@@ -167,12 +167,12 @@ def _own_origin(headers: Headers) -> bool:
 
 async def _short_body(receive: Receive) -> bytes | None:
     """Return a form's bytes, None where they are more than a form has."""
-    body = b""
+    body: bytes = b""
     while True:
         message = await receive()
         if message["type"] != "http.request":
             return None
-        body += message.get("body", b"")
+        body += bytes(message.get("body", b""))
         if len(body) > FORM_BYTES:
             return None
         if not message.get("more_body", False):

@@ -12,14 +12,15 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from calibration.calibrate import ByPoints, ByRule, ByStated, HowScaled
+from triage.analysis import Sample
 from triage.errors import UserError
 from triage.photo import open_photo
 from triage.record.book import find_machine, machines, samples
 from triage.record.entries import Machine
 from triage.web import asking, view
-from triage.web.drafts import GOING, MOST_PHOTOS, Draft
+from triage.web.drafts import GOING, MOST_PHOTOS, Draft, Said
 from triage.web.shop import Shop, form_of, go, page, session_of, shop_of
-from triage.web.uploads import TooBig, receive
+from triage.web.uploads import TooBigError, receive
 
 router = APIRouter()
 KEY = re.compile(r"[0-9a-f]{32}")
@@ -47,7 +48,7 @@ async def upload(request: Request, key: str, index: int) -> Response:
     part = drafts.part(draft)
     try:
         await receive(request, part)
-    except TooBig as error:
+    except TooBigError as error:
         return JSONResponse({"sentence": str(error)}, 413, headers={"connection": "close"})
     except UserError as error:
         return JSONResponse({"sentence": str(error)}, 400, headers={"connection": "close"})
@@ -73,8 +74,16 @@ def working(request: Request, key: str) -> Response:
     if draft.state in {"refused", "failed"}:
         return _refused(request, draft)
     last = asking.remembered(request.cookies.get(asking.COOKIE))
-    known = [each.machine.unit for each in machines(shop_of(request).record)]
-    return page(request, "working", draft=draft, answers=last, noticed=(), units=known, **_progress(request, draft))
+    said = draft.said or Said(last.pop("unit", None), Sample(origin=last.get("origin"), feed=last.get("feed"), fuel=last.get("fuel")))
+    return page(
+        request,
+        "working",
+        draft=draft,
+        answers=asking.answers(said),
+        noticed=said.sample.noticed or (),
+        units=[each.machine.unit for each in machines(shop_of(request).record)],
+        **_progress(request, draft),
+    )
 
 
 def _refused(request: Request, draft: Draft) -> Response:
@@ -137,6 +146,14 @@ def machine_of(shop: Shop, unit: str | None) -> Machine | None:
         return None
 
 
+@router.post("/photos/{key}/again")
+def again(request: Request, key: str) -> Response:
+    """Queue a photo once more that could not be worked on."""
+    _draft(request, key)
+    shop_of(request).drafts.start(key)
+    return go(f"/photos/{key}")
+
+
 @router.post("/photos/{key}/scale")
 def scale(request: Request, key: str) -> Response:
     """Measure a refused photo by another scale than the card's."""
@@ -163,7 +180,7 @@ def _scale(form: asking.Form) -> ByRule | ByPoints | ByStated:
     return ByPoints(x1, y1, x2, y2, mm)
 
 
-@router.get("/photos/{key}/picture/{index}")
+@router.api_route("/photos/{key}/picture/{index}", methods=["GET", "HEAD"])
 async def picture(request: Request, key: str, index: int) -> Response:
     """Return a photo that could not be measured, made smaller."""
     draft = _draft(request, key)

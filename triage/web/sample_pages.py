@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+from dataclasses import replace
 from urllib.parse import quote
 
 from fastapi import APIRouter
@@ -31,6 +32,7 @@ from triage.web.shop import by_script, form_of, go, page, paper_of, shop_of
 
 router = APIRouter()
 WHO_COOKIE = "triage_who"
+NOT_ASKED = ("head_mm", "power_kw", "flow_test_ml_min", "flow_test_um")
 MOST_LISTED = 200
 
 
@@ -47,25 +49,19 @@ def sample(request: Request, number: int) -> Response:
     saved = find_sample(record, number)
     said = load_measured(record, number).sample
     others = [each for each in samples(record, saved.unit, most=50) if each.number != number]
-    answers = {name: getattr(said, name) for name in (*asking.CHOICES, *asking.AMOUNTS, "installed_um")}
-    answers["part"] = None if said.fraction is None else 100 * said.fraction
     return page(
         request,
         "sample",
         saved=saved,
         found=view.findings(record, number),
         said=said,
-        answers={name: _shown(value) for name, value in {**answers, "unit": saved.unit}.items()},
+        answers=asking.answers(Said(saved.unit, said)),
         noticed=said.noticed or (),
         units=[each.machine.unit for each in machines(record)],
         others=others,
         kinds=view.KIND_CHOICES,
         who=request.cookies.get(WHO_COOKIE, "")[:20],
     )
-
-
-def _shown(value: object) -> str:
-    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 @router.get("/samples/{number}/pieces")
@@ -115,10 +111,14 @@ def said(request: Request, number: int) -> Response:
 
 
 def put_right(record: Record, number: int, said: Said) -> None:
-    """Keep under a sample what the bench said, and its machine."""
-    attach_sample(record, number, unit=said.unit)
-    if load_measured(record, number).sample != said.sample:
-        restate(record, number, said.sample)
+    """Keep under a sample what the bench said, and its machine; what the page does not ask stays."""
+    if find_sample(record, number).unit != said.unit:
+        attach_sample(record, number, unit=said.unit)
+    before = load_measured(record, number).sample
+    kept = {name: getattr(before, name) for name in NOT_ASKED if getattr(said.sample, name) is None}
+    after = replace(said.sample, **kept)
+    if before != after:
+        restate(record, number, after)
 
 
 @router.get("/samples/{number}/report.pdf")
@@ -141,7 +141,9 @@ def compare(request: Request) -> Response:
     """Two samples side by side."""
     record = shop_of(request).record
     query = {name: request.query_params.get(name, "") for name in ("before", "after")}
-    chosen = {name: int(value) if value.isascii() and value.isdigit() else None for name, value in query.items()}
+    chosen = {
+        name: int(value) if value.isascii() and value.isdigit() else None for name, value in query.items()
+    }
     before, after = chosen["before"], chosen["after"]
     found = side_by_side(record, before, after) if before and after else None
     listed = samples(record, most=MOST_LISTED)

@@ -15,7 +15,7 @@ SILENT_S = 30.0
 STARTS = (b"\xff\xd8\xff", b"\x89PNG", b"II*\0", b"MM\0*", b"RIFF")
 
 
-class TooBig(UserError):
+class TooBigError(UserError):
     """More than a photo has."""
 
 
@@ -31,7 +31,7 @@ async def receive(request: Request, part: Path) -> None:
     if not length.isdigit():
         raise UserError("The photo came without its size; send it again.")
     if int(length) > MOST_BYTES:
-        raise TooBig(f"The photo is bigger than {MOST_BYTES // 1_000_000} MB; take it as an ordinary JPEG.")
+        raise TooBigError(f"The photo is bigger than {MOST_BYTES // 1_000_000} MB; take it as an ordinary JPEG.")
     try:
         await _write(request, part, int(length))
     except BaseException:
@@ -53,7 +53,7 @@ async def _write(request: Request, part: Path, length: int) -> None:
                 raise UserError("That is no photo; send a JPEG, PNG, TIFF, WebP or HEIC picture.")
             got += len(chunk)
             if got > length:
-                raise TooBig("More came than was announced; send the photo again.")
+                raise TooBigError("More came than was announced; send the photo again.")
             await run_in_threadpool(file.write, chunk)
     if got != length or got == 0:
         raise UserError("The photo broke off on its way; it is sent again.")

@@ -181,7 +181,7 @@ def _straightened(outline: NDArray[np.float32]) -> list[float]:
 
 
 def view_box(photo: PhotoResult) -> list[int]:
-    """Return the part of a photo that is shown, [x, y, width, height] px: the window and a little round it."""
+    """Return the part of a photo that is shown, [x, y, width, height] px: the window and its rim."""
     whole = (0, 0, photo.width_px, photo.height_px)
     if photo.window_px is None or not len(photo.window_px):
         return list(whole)

@@ -1,0 +1,56 @@
+"""Where the service record is tested: on SQLite and on a real PostgreSQL."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import count
+from pathlib import Path
+
+import pytest
+
+from tests.triage.servers import private_server, server_programs
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[str]:
+    """Address of a private PostgreSQL server; skips where Debian's `postgresql` is not installed."""
+    pytest.importorskip("psycopg", reason="PostgreSQL's driver is not installed (extra `test`)")
+    programs = server_programs()
+    if programs is None:
+        pytest.skip("initdb is not there: PostgreSQL is not installed")
+    with private_server(programs) as address:
+        yield address
+
+
+@pytest.fixture(scope="session")
+def numbers() -> Iterator[int]:
+    """Numbers that no other test of this run was given."""
+    return count(1)
+
+
+@pytest.fixture
+def new_database(request, tmp_path, monkeypatch, numbers) -> Callable[[str], str]:
+    """Make an empty database of a kind, `sqlite` or `postgresql`; returns its URL."""
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+    monkeypatch.delenv("TRIAGE_DATABASE", raising=False)
+
+    def make(kind: str) -> str:
+        name = f"record{next(numbers)}"
+        if kind == "sqlite":
+            return f"sqlite:///{Path(tmp_path) / name / 'record.sqlite'}"
+        address = request.getfixturevalue("server")
+        from sqlalchemy import create_engine, text
+
+        engine = create_engine(f"{address}/postgres".replace("postgresql:", "postgresql+psycopg:"))
+        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.execute(text(f"CREATE DATABASE {name}"))
+        engine.dispose()
+        return f"{address}/{name}"
+
+    return make
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database(request, new_database) -> str:
+    """URL of an empty database, once on SQLite and once on PostgreSQL."""
+    return new_database(request.param)

@@ -1,0 +1,71 @@
+"""Whether enough fuel runs through a filter, in sentences for the advice."""
+
+from __future__ import annotations
+
+from triage.advice_findings import Findings
+from triage.advice_texts import either_height
+from triage.filters.flow import L_H_PER_ML_MIN, FlowVerdict
+
+
+def measured_flow(found: Findings, verdict: FlowVerdict | None) -> str:
+    """Return the flow test's reading beside what the engine burns."""
+    said = f"The flow test gave {found.sample.flow_test_ml_min:g} ml a minute"
+    burnt = verdict.demand_l_h if verdict else None
+    if burnt is None:
+        return f"{said}."
+    low, high = (burnt.best / L_H_PER_ML_MIN, burnt.worst / L_H_PER_ML_MIN)
+    return f"{said}; at full load this engine burns {low:.0f} to {high:.0f}."
+
+
+def fed_or_not(found: Findings, verdict: FlowVerdict | None) -> str:
+    """Say of a filter whether enough fuel runs, with the numbers behind it."""
+    if verdict is not None and verdict.limit == "bench":
+        return measured_flow(found, verdict)
+    if verdict is not None and verdict.limit == "pump":
+        return "It may ask more of the pump than the pump is stated to give: measure the flow."
+    if verdict is None or verdict.have_mm is None or verdict.full_mm is None:
+        return f"Whether enough fuel still runs is not known{_likely(found, verdict)}; a flow test tells."
+    return f"By calculation {_needs(verdict)}; {_has(found, verdict.have_mm)}."
+
+
+def _likely(found: Findings, verdict: FlowVerdict | None) -> str:
+    if verdict is None or verdict.air_mm is None or not found.feed("gravity"):
+        return ""
+    here = f", and has {either_height(found.sample.head_mm)}" if found.sample.head_mm is not None else ""
+    return f": it likely needs {_larger(verdict, 'likely')} of fuel above the carburettor{here}"
+
+
+def _larger(verdict: FlowVerdict, end: str) -> str:
+    """Return the larger of the two limits, pump and tank together having to meet it."""
+    limits = (value for value in (verdict.full_mm, verdict.air_mm) if value is not None)
+    return either_height(max(getattr(value, end) for value in limits))
+
+
+def _needs(verdict: FlowVerdict) -> str:
+    if verdict.verdict == "starves" and verdict.full_mm:
+        return f"it needs {either_height(verdict.full_mm.best)} of fuel above the carburettor at the least"
+    if verdict.verdict == "flows":
+        return f"it needs {_larger(verdict, 'worst')} of fuel above the carburettor at the most"
+    return f"it likely needs {_larger(verdict, 'likely')} of fuel above the carburettor"
+
+
+def _has(found: Findings, have_mm: float) -> str:
+    if found.feed("gravity"):
+        return f"here it is {either_height(have_mm)}"
+    return f"tank and pump together give as much as {either_height(have_mm)}"
+
+
+def sure_of(verdict: FlowVerdict | None) -> str:
+    """Return how surely a filter starves the engine."""
+    measured = verdict is not None and verdict.limit == "bench"
+    return "Sure: the flow was measured." if measured else "Likely: worked out, even on the kindest numbers."
+
+
+def raised_tank(found: Findings, verdict: FlowVerdict | None) -> str:
+    """How high the tank would have to stand, where the calculation says more than it does."""
+    if not found.feed("gravity"):
+        return ""
+    least, head = (verdict.least_head_mm if verdict else None), found.sample.head_mm
+    if least is None or (head is not None and least.worst <= head):
+        return "raise the tank, "
+    return f"raise the tank until its fuel stands {either_height(least.worst)} above the carburettor, "
