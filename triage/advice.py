@@ -174,7 +174,8 @@ def headline(found: Findings, actions: tuple[Action, ...]) -> str:
         parts.append(
             f"{' and '.join(seen).capitalize()} noticed at the bench: that comes before grain sizes."
         )
-    parts.append(counted(found))
+    said = counted(found)
+    parts.append(said[:1].upper() + said[1:])
     if any(action.code == "keep" for action in actions):
         parts.append("Nothing here asks for a change: keep the filter and its usual interval.")
     elif actions:

@@ -61,11 +61,11 @@ def sure_of(verdict: FlowVerdict | None) -> str:
     return "Sure: the flow was measured." if measured else "Likely: worked out, even on the kindest numbers."
 
 
-def raised_tank(found: Findings, verdict: FlowVerdict | None) -> str:
-    """How high the tank would have to stand, where the calculation says more than it does."""
+def raised_tank(found: Findings, verdict: FlowVerdict | None) -> list[str]:
+    """On gravity feed, how high the tank would have to stand, if the calculation says more than it does."""
     if not found.feed("gravity"):
-        return ""
+        return []
     least, head = (verdict.least_head_mm if verdict else None), found.sample.head_mm
     if least is None or (head is not None and least.worst <= head):
-        return "raise the tank, "
-    return f"raise the tank until its fuel stands {either_height(least.worst)} above the carburettor, "
+        return ["raise the tank"]
+    return [f"raise the tank until its fuel stands {either_height(least.worst)} above the carburettor"]

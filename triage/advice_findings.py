@@ -99,8 +99,8 @@ class Findings(SampleFindings):
 
     @property
     def finer_found(self) -> bool:
-        """Whether there is one."""
-        return self.finer is not None
+        """Whether there is one, and the engine is not short of fuel already."""
+        return self.finer is not None and not self.short_now
 
     @property
     def finer_starves(self) -> bool:
@@ -185,7 +185,13 @@ class Findings(SampleFindings):
         found = self.installed_flow
         if found is None or found.margin_mm is None or not self.feed("gravity"):
             return False
-        return found.filter.element == "paper" and found.verdict == "unknown" and found.margin_mm < 0
+        scant = found.verdict == "unknown" and found.margin_mm < 0
+        return found.filter.element == "paper" and scant and not self.tested_installed
+
+    @property
+    def short_now(self) -> bool:
+        """Whether the engine is, or may be, short of fuel through the filter that it has."""
+        return self.starves_now or self.paper_on_low_tank
 
     @property
     def coarser(self) -> FlowVerdict | None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from triage.advice_feed import fed_or_not, measured_flow, raised_tank, sure_of
 from triage.advice_findings import Findings
-from triage.advice_texts import either_size, element_words, pieces
+from triage.advice_texts import either_of, either_size, element_words, pieces
 from triage.sizing.exact import poisson_limits
 
 if TYPE_CHECKING:
@@ -229,20 +229,17 @@ def installed_confidence(found: Findings) -> str:
 
 def way_out(found: Findings) -> str:
     """What would let the engine have the finer filter."""
-    return (
-        f"{raised_tank(found, found.finer_flow)}take a larger element of the same rating, or fit a fuel pump"
-    )
+    raised = raised_tank(found, found.finer_flow)
+    return either_of([*raised, "take a larger element of the same rating", "fit a fuel pump"])
 
 
 def coarser_text(found: Findings) -> str:
     """What to do where the installed filter starves the engine."""
     other = found.coarser
-    listed = (
-        f"fit the {other.filter.rating} um {element_words(other.filter.element)} named here, or "
-        if other
-        else ""
-    )
-    return f"{listed}{raised_tank(found, found.installed_flow)}take a larger element of the same rating."
+    named = f"{other.filter.rating} um {element_words(other.filter.element)}" if other else ""
+    listed = [f"fit the {named} named here"] if named else []
+    raised = raised_tank(found, found.installed_flow)
+    return f"{either_of([*listed, *raised, 'take a larger element of the same rating'])}."
 
 
 def amiss(found: Findings) -> str:

@@ -5,6 +5,7 @@ What the trade does is common practice, no source. Written to be read by the cus
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from triage.sizing import inches
@@ -148,8 +149,13 @@ def either_height(mm: float) -> str:
 
 
 def pieces(count: int) -> str:
-    """Return "1 piece" or "41 pieces"."""
-    return f"{count} piece{'' if count == 1 else 's'}"
+    """Return "no pieces", "1 piece" or "41 pieces"."""
+    return f"{count or 'no'} piece{'' if count == 1 else 's'}"
+
+
+def either_of(options: Sequence[str]) -> str:
+    """Join options as a sentence does: "a, b or c"."""
+    return " or ".join([", ".join(options[:-1]), options[-1]] if len(options) > 1 else options)
 
 
 def element_words(element: str) -> str:

@@ -52,7 +52,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class Measured:
-    """What a method made of a picture: places (N, 2), diameters (N,), stated standard uncertainties or None."""
+    """What a method made of a picture: places (N, 2), diameters (N,), standard uncertainties if stated."""
 
     xy: Array
     diameter: Array
@@ -86,9 +86,11 @@ def picture(diameters: Array, blur_px: float, seed: int) -> Picture:
     )
 
 
-def _shrunk(diameter: float, pitch: int, rng: np.random.Generator) -> tuple[Array, tuple[float, float], float]:
-    """One ISO disc shrunk by a whole factor at a random place of its tile; also its centre and true diameter."""
-    by = int(round(ISO_PX / diameter))
+def _shrunk(
+    diameter: float, pitch: int, rng: np.random.Generator
+) -> tuple[Array, tuple[float, float], float]:
+    """One ISO disc shrunk by a whole factor at a random place; its tile, centre and true diameter."""
+    by = round(ISO_PX / diameter)
     disc = iso_disc()
     high = np.zeros((pitch * by, pitch * by), np.float32)
     spare = (pitch * by - len(disc)) // 2
@@ -175,7 +177,7 @@ class Score:
 
 
 def score(found: Measured, true: Picture, size: NDArray[np.bool_]) -> Score:
-    """Pair what was found with the true discs chosen by `size` (N,), each with the nearest within its reach."""
+    """Pair what was found with the true discs chosen by `size` (N,), each with the nearest in reach."""
     from scipy.spatial import cKDTree
 
     nothing = Score(0.0, 0.0, np.nan, np.nan, np.nan)
@@ -226,9 +228,8 @@ def main() -> None:
         cells = []
         for method in METHODS.values():
             got = score(method(true.grey), true, size)
-            cells.append(
-                f"{got.recall:5.0%}{got.precision:5.0%} {got.bias:+6.1%} ±{got.scatter:5.1%} {got.held:5.0%}"
-            )
+            found = f"{got.recall:5.0%}{got.precision:5.0%}"
+            cells.append(f"{found} {got.bias:+6.1%} ±{got.scatter:5.1%} {got.held:5.0%}")
         print(f"{np.median(true.diameter):5.2f}px {true.blur_px:.1f}px   " + "  |  ".join(cells), flush=True)
 
 

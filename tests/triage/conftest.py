@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from itertools import count
-from pathlib import Path
 
 import pytest
 
-from tests.triage.servers import private_server, server_programs
+from tests.triage.servers import empty_database, private_server, server_programs
 
 
 @pytest.fixture(scope="session")
@@ -22,29 +21,19 @@ def server() -> Iterator[str]:
         yield address
 
 
-@pytest.fixture(scope="session")
-def numbers() -> Iterator[int]:
-    """Numbers that no other test of this run was given."""
-    return count(1)
-
-
 @pytest.fixture
-def new_database(request, tmp_path, monkeypatch, numbers) -> Callable[[str], str]:
+def new_database(request, tmp_path, monkeypatch) -> Callable[[str], str]:
     """Make an empty database of a kind, `sqlite` or `postgresql`; returns its URL."""
     monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
     monkeypatch.delenv("TRIAGE_DATABASE", raising=False)
+    numbers = count(1)
 
     def make(kind: str) -> str:
         name = f"record{next(numbers)}"
         if kind == "sqlite":
-            return f"sqlite:///{Path(tmp_path) / name / 'record.sqlite'}"
+            return f"sqlite:///{tmp_path / name / 'record.sqlite'}"
         address = request.getfixturevalue("server")
-        from sqlalchemy import create_engine, text
-
-        engine = create_engine(f"{address}/postgres".replace("postgresql:", "postgresql+psycopg:"))
-        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            connection.execute(text(f"CREATE DATABASE {name}"))
-        engine.dispose()
+        empty_database(address, name)
         return f"{address}/{name}"
 
     return make

@@ -20,6 +20,7 @@ from triage.advice_sample import Evidence
 from triage.advice_texts import ACTIONS, SEEN_FIRST
 from triage.analysis import Sample
 from triage.debris.particles import KINDS
+from triage.errors import UserError
 from triage.sizing.compare import Comparison, TargetResult
 
 SAMPLES = 300
@@ -167,6 +168,11 @@ def test_on_gravity_and_pulse_feed_a_finer_filter_is_a_proposal_until_its_flow_w
     assert ("finer", False) in seen
 
 
+def test_no_two_changes_of_the_filter_contradict_each_other(everything):
+    for _, advice in everything:
+        assert len(changes(advice)) <= 1
+
+
 def test_only_the_makers_element_on_injection_diesel_and_outboard(everything):
     for found, advice in everything:
         if makers_only(found.given.sample):
@@ -264,3 +270,30 @@ def test_a_condition_can_be_turned_round(everything):
     found, _ = everything[-1]
     rule = next(rule for rule in found.data.rules if rule.when == ("noticed water",))
     assert not applies(rule, found)
+
+
+def test_the_shops_own_thresholds_take_the_place_of_the_packaged_ones(tmp_path, monkeypatch):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path))
+    packaged = load_advice_data().shop
+    own = tmp_path / "shop_rules.toml"
+    own.write_text('[[threshold]]\nname = "dirty_pieces"\nvalue = 5\n', encoding="utf-8")
+    assert load_advice_data().shop == replace(packaged, dirty_pieces=5.0)
+    given = evidence(
+        lots([{"count": 6, "from_um": 80, "to_um": 140, "kind": "grit"}]), Sample(origin="filter")
+    )
+    assert codes(advise(given)) == ["check_cap_and_can", "clean_tank", "shorten_interval"]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "told"),
+    [
+        ('name = "dirty_pices"\nvalue = 5', "line 2: name must be one of"),
+        ('name = "dirty_um"\nvalue = 0', "line 3: value must be a number"),
+        ('name = "dirty_um"\nvalue = 80\n[[threshold]]\nname = "dirty_um"\nvalue = 90', "more than once"),
+    ],
+)
+def test_a_wrong_threshold_is_told_by_file_and_line(tmp_path, monkeypatch, wrong, told):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path))
+    (tmp_path / "shop_rules.toml").write_text(f"[[threshold]]\n{wrong}\n", encoding="utf-8")
+    with pytest.raises(UserError, match=told):
+        load_advice_data()

@@ -85,7 +85,7 @@ def _core(pieces: _Joined, light: Image, colour: Image, part: float, darkest: fl
 
 
 def _strands(mask: Mask, pieces: _Joined, light: Image, sigma_px: float) -> Mask:
-    """Thin long pieces about as dark all along: a fibre hides its own shadow, and would lose half of itself."""
+    """Thin long pieces about as dark all along: a fibre hides its own shadow, and would lose itself."""
     count = pieces.peak.size
     depth = np.zeros(count)
     inner = cv2.distanceTransform(mask, cv2.DIST_L2, 5).ravel()[pieces.place]

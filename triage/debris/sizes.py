@@ -29,8 +29,8 @@ RIM = 0.02  # a rim above this hides what the paper beside a piece shows
 FLAT, SOLID = 0.004, 0.012  # darkness beside flat marks, and from which on grains are plainly solid
 FAINT_CONTACT, DEEP_CONTACT = 0.015, 0.040
 RESOLVED = 5.5  # blur sigmas across: from here on the outline sizes a piece, below it the light does
-# Blur sigmas across, how many, and by how much more their shadow counts: pieces large enough to show a contact
-# shadow; smaller ones show half of it, so more of them are asked. Still smaller ones look alike with and without.
+# Blur sigmas across, how many, and by how much more their shadow counts: pieces large enough to show a
+# contact shadow; smaller ones show half of it, so more are asked. Still smaller ones look alike either way.
 JUDGES = ((6.0, 4, 1.0), (3.5, 20, 2.0))
 LIKE_COLOUR = 0.12  # spread of colour ratios within one material
 PLAIN_CONTRAST = (0.8, 0.15)  # of debris on paper where no larger piece tells

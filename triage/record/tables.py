@@ -16,6 +16,7 @@ from sqlalchemy import (
     Date,
     DateTime,
     Dialect,
+    Double,
     ForeignKey,
     ForeignKeyConstraint,
     LargeBinary,
@@ -25,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
     UniqueConstraint,
 )
-from sqlalchemy.orm import DeclarativeBase, Mapped, deferred, mapped_column, relationship
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 HEAD = "0001"  # the newest migration
 SHA256 = String(64)
@@ -71,7 +72,7 @@ class Table(DeclarativeBase):
             "ix": "ix_%(table_name)s_%(column_0_name)s",
         }
     )
-    type_annotation_map = {datetime: Moment, date: Date, str: Text}  # noqa: RUF012 - SQLAlchemy's own form
+    type_annotation_map = {datetime: Moment, date: Date, str: Text, float: Double}  # noqa: RUF012 - SQLAlchemy's own form
 
 
 class MachineRow(Table):
@@ -194,8 +195,10 @@ class AnalysisRow(Table):
     count: Mapped[int]
     from_um: Mapped[float]
     median_um: Mapped[float | None]
-    result: Mapped[str] = deferred(mapped_column(Text))  # the result as JSON, as it was made
-    details: Mapped[bytes] = deferred(mapped_column(LargeBinary))  # zlib of JSON: outlines, private columns
+    result: Mapped[str] = mapped_column(Text, deferred=True)  # the result as JSON, as it was made
+    details: Mapped[bytes] = mapped_column(
+        LargeBinary, deferred=True
+    )  # zlib of JSON: outlines, private columns
 
     sample: Mapped[SampleRow] = relationship(back_populates="analyses")
     corrections: Mapped[list[CorrectionRow]] = relationship(order_by="CorrectionRow.id")
@@ -232,7 +235,7 @@ class ComparisonRow(Table):
     program_version: Mapped[str]
     verdict: Mapped[str]
     made_at: Mapped[datetime] = mapped_column(default=now)
-    result: Mapped[str] = deferred(mapped_column(Text))
+    result: Mapped[str] = mapped_column(Text, deferred=True)
 
     before: Mapped[AnalysisRow] = relationship(foreign_keys=[before_id])
     after: Mapped[AnalysisRow] = relationship(foreign_keys=[after_id])

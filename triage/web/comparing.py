@@ -8,7 +8,7 @@ from triage.errors import UserError
 from triage.kept_spread import kept_spread
 from triage.record.book import Record, result_of
 from triage.report import words
-from triage.report.comparison import VERDICT_WORDS, note
+from triage.report.comparison import note
 from triage.report.reading import sample_of
 from triage.sizing.compare import Comparison, How, Side, compare
 
@@ -29,7 +29,6 @@ class Column:
 class SideBySide:
     """The whole comparison in words."""
 
-    verdict: str
     lines: tuple[str, ...]
     per: str
     columns: tuple[Column, Column]
@@ -46,7 +45,6 @@ def side_by_side(record: Record, before: int, after: int) -> SideBySide:
     found = compare([earlier], [later], How(kept_spread()[0]))
     most = max(found.before.rate, found.after.rate)
     return SideBySide(
-        VERDICT_WORDS[found.verdict],
         tuple(words.typeset(line) for line in note(found)[1:]),
         found.per,
         (_column(before, found.before, found, most), _column(after, found.after, found, most)),
@@ -54,12 +52,16 @@ def side_by_side(record: Record, before: int, after: int) -> SideBySide:
     )
 
 
+def _amount(value: float) -> str:
+    return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
+
+
 def _column(number: int, side: Side, found: Comparison, most: float) -> Column:
     kinds = ", ".join(f"{words.KIND_WORDS.get(kind, kind)} {count}" for kind, count in side.kinds[:3])
     return Column(
         number=number,
         count=f"{words.pieces(side.count)} over {words.size(found.sizes_from_um)}",
-        rate=f"{side.rate:.3g} ({side.rate_low:.2g} to {side.rate_high:.3g})",
+        rate=f"{_amount(side.rate)} (95 %: {_amount(side.rate_low)} to {_amount(side.rate_high)})",
         median="not known" if side.median_um is None else words.size(side.median_um),
         kinds=kinds or "nothing sized",
         bar=100 * side.rate / most if most else 0.0,

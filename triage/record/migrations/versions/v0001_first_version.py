@@ -39,7 +39,7 @@ def _texts(*names: str) -> list[sa.Column[str]]:
 
 
 def _numbers(*names: str) -> list[sa.Column[float]]:
-    return [sa.Column(name, sa.Float) for name in names]
+    return [sa.Column(name, sa.Double) for name in names]
 
 
 def _number() -> sa.Column[int]:
@@ -148,7 +148,7 @@ def _analyses() -> None:
         _moment("saved_at"),
         sa.Column("headline", sa.Text, nullable=False),
         sa.Column("count", sa.Integer, nullable=False),
-        sa.Column("from_um", sa.Float, nullable=False),
+        sa.Column("from_um", sa.Double, nullable=False),
         *_numbers("median_um"),
         sa.Column("result", sa.Text, nullable=False),
         sa.Column("details", sa.LargeBinary, nullable=False),
