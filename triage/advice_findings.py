@@ -17,6 +17,7 @@ from triage.sizing.orifices import OrificeRisk
 from triage.sizing.ratings import widest_passing
 from triage.sizing.went_past import installed_filter
 
+BEST_FIRST = ("flows", "unknown", "starves")
 MADE_BEHIND = ("swarf", "hose_crumbs", "white_corrosion", "green_corrosion")  # no filter before it helps
 
 
@@ -124,13 +125,13 @@ class Findings(SampleFindings):
         return self.installed is not None and self.count(self.installed.rating_um) >= self.dirty_limit
 
     def flow_of(self, rating_um: float, element: str) -> FlowVerdict | None:
-        """What a filter does to the feed."""
-        same = (
+        """What a listed filter does to the feed: of several of that rating, the one that feeds best."""
+        same = [
             found
             for found in self.flows
             if found.filter.rating_um == rating_um and found.filter.element == element
-        )
-        return next(same, None)
+        ]
+        return min(same, key=lambda found: BEST_FIRST.index(found.verdict), default=None)
 
     def _starving(self, entry: Passing) -> FlowVerdict | None:
         found = self.flow_of(entry.rating_um, entry.element)

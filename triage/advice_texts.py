@@ -20,13 +20,13 @@ SHARP = "Cut metal and opened filters have sharp edges: wear gloves."
 WASTE = "Collect waste fuel, rags and filters in closed containers and hand them in as your local rules say."
 FLOW_TEST = (
     "Flow test: outdoors, engine cold, into a vented container; tank cap shut first, then cracked open. If "
-    "it runs better with the cap open, the cap's vent is the fault and not the filter."
+    "it runs better with the cap open, the vent is the fault."
 )
 MAKERS = (
-    "On marine, outboard and injection engines only the maker's filter is right; never restrict the flow "
-    "ahead of a high-pressure pump."
+    "Marine, outboard and injection engines take only the maker's filter; never restrict the flow ahead of "
+    "a high-pressure pump."
 )
-LEAN = "Too little fuel makes an engine run lean, and a two-stroke that runs lean seizes."
+LEAN = "Too little fuel makes an engine run lean; a two-stroke then seizes."
 PHOTO = "This is a photo check, not a laboratory test."
 
 

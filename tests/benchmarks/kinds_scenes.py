@@ -126,7 +126,7 @@ class Campaign:
 
 
 CAMPAIGNS = {
-    "learn": Campaign(LEARN, 70_000, 60, 1.0, 1.0, usual_mixes=False),
+    "learn": Campaign(LEARN, 70_000, 200, 1.0, 1.0, usual_mixes=False),
     "calibrate": Campaign(LEARN, 80_000, 16, 1.0, 1.0, usual_mixes=True),
     "try": Campaign(TRY, 90_000, 20, 1.0, 1.3, usual_mixes=True),
 }

@@ -195,6 +195,9 @@ def _advice() -> Advice:
                 "Once the source is dealt with, fit the finer filter named here, of at least the same size.",
                 ("Of the pieces over 60 um the installed 150 um screen lets most through.",),
                 75.0,
+                "Not sure that enough fuel still runs: that was not measured.",
+                "A flow test that falls short.",
+                ("Flow test: outdoors, engine cold.",),
             ),
         ),
         cautions=(
@@ -202,4 +205,5 @@ def _advice() -> Advice:
             "On gravity feed a finer filter is a proposal until the flow has been tested.",
             "This is a photo check, not a laboratory test.",
         ),
+        bench_tests=("20 pieces over 60 um look like sand or grit. Test: it crunches between two coins.",),
     )

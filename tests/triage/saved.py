@@ -37,6 +37,13 @@ def invented(
     return Invented(replace(analysis, photos=(photo,), sample=sample), path)
 
 
+def with_photo(sample: Invented, path: Path) -> Invented:
+    """Return the sample as if the photo in another file had been analysed."""
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    photo = replace(sample.analysis.photos[0], file=path.name, sha256=sha256)
+    return Invented(replace(sample.analysis, photos=(photo,)), path)
+
+
 def png(rgb: np.ndarray) -> bytes:
     """Return a picture as the bytes of a PNG file."""
     stream = io.BytesIO()

@@ -50,7 +50,7 @@ def private_server(programs: Path) -> Iterator[str]:
         _wait(programs, port, server)
         yield f"postgresql://triage@127.0.0.1:{port}"
     finally:
-        server.send_signal(signal.SIGQUIT)  # at once: nothing of it is kept
+        server.send_signal(signal.SIGINT)  # without waiting for clients
         server.wait(20)
         shutil.rmtree(folder, ignore_errors=True)
 

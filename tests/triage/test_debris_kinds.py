@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from skimage.color import rgb2lab
 
-from triage.debris.kinds import LOOKS, lab_of, looks_like
+from triage.debris.features import lab_of
+from triage.debris.kinds import LOOKS, looks_like
 from triage.debris.particles import KINDS
 
 # sRGB code values and CIELAB under D65. The first four appear with the 7-digit matrix in several public test

@@ -53,16 +53,15 @@ def test_migrations_lead_to_the_tables_as_declared(database):
 
 
 def test_a_record_of_the_first_version_is_brought_up_to_date(new_database, tmp_path):
-    """`record_first_version.sql` is what `python -m tests.triage.record_first_version` wrote at that version."""
+    """The text is what `python -m tests.triage.record_first_version` wrote at that version."""
     url = new_database("sqlite")
     path = Path(url.removeprefix("sqlite:///"))
     path.parent.mkdir()
     with closing(sqlite3.connect(path)) as connection:
         connection.executescript(FIRST_VERSION.read_text(encoding="utf-8"))
     with open_record(url) as record:
-        assert (
-            record.engine.connect().execute(text("SELECT version_num FROM alembic_version")).scalar() == HEAD
-        )
+        with record.reading() as session:
+            assert session.scalar(text("SELECT version_num FROM alembic_version")) == HEAD
         assert [each.work_order for each in visits(record, "PW-07")] == ["WO 1"]
         (row,) = history(record, "PW-07").rows
         assert [each.action for each in corrections(record, row.sample)] == ["reject"]
@@ -86,7 +85,7 @@ def test_a_newer_record_is_left_alone(database):
     with open_record(database) as record, record.writing() as session:
         session.execute(text("UPDATE alembic_version SET version_num = '9999'"))
 
-    with pytest.raises(UserError, match="made by a newer version of this program .* update the program"):
+    with pytest.raises(UserError, match=r"made by a newer version of this program .* update the program"):
         open_record(database)
 
 
@@ -100,7 +99,7 @@ def test_what_is_not_a_record_is_told(path, tmp_path):
     refused(other, "holds something else than a service record")
     refused(tmp_path, "cannot be opened or made")
     (tmp_path / "file").touch()
-    refused(tmp_path / "file" / "record.sqlite", "cannot be made: not a directory")
+    refused(tmp_path / "file" / "record.sqlite", "cannot be made: file exists")
 
 
 def test_a_damaged_record_is_told(path):
@@ -116,10 +115,8 @@ def test_a_damaged_record_is_told(path):
 def test_a_busy_record_is_told(path, tmp_path, monkeypatch):
     monkeypatch.setattr(opening, "WAIT_S", 0.1)
     sample = invented(tmp_path, 3)
-    with (
-        closing(sqlite3.connect(path, isolation_level=None)) as other,
-        open_record(f"sqlite:///{path}") as record,
-    ):
+    url = f"sqlite:///{path}"
+    with closing(sqlite3.connect(path, isolation_level=None)) as other, open_record(url) as record:
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(UserError, match="is busy: another program is writing to it"):
             save_sample(record, sample.analysis, [sample.photo])
@@ -143,7 +140,8 @@ def test_a_full_disk_is_told_and_old_data_stay(path, tmp_path):
 def test_a_record_that_may_not_be_written_is_told(path):
     """In a child process without root's rights, which pass over permissions."""
     code = (
-        "import os, sys; from triage.record.opening import open_record; from triage.record.tables import MachineRow\n"
+        "import os, sys\nfrom triage.record.opening import open_record\n"
+        "from triage.record.tables import MachineRow\n"
         "if os.geteuid() == 0: os.setgroups([]); os.setgid(65534); os.setuid(65534)\n"
         "try:\n"
         "    with open_record(sys.argv[1]) as record, record.writing() as session: session.add("

@@ -79,6 +79,9 @@ def test_technician_page_has_table_chart_advice_and_small_print(analysis: Analys
     assert "Share that would go through, of pieces over 60 µm (0.0024 in)" in page
     assert "share that is smaller, of pieces over 60 µm" in page
     assert "Because: More than 25 pieces over 75 µm." in page
+    assert "Not sure that enough fuel still runs: that was not measured." in page
+    assert "Changed by: A flow test that falls short." in page
+    assert "At the bench: 20 pieces over 60 µm look like sand or grit. Test: it crunches" in page
     assert "Cautions: A photo cannot see water" in page
     assert "The sample: from the fuel filter, tipped out and dried." in page
     assert "Installed: 150 µm screen, gravity feed, petrol" in page
@@ -149,6 +152,14 @@ def test_seven_measurable_filters_still_fit_two_pages() -> None:
 
 def test_upright_photo_fits() -> None:
     assert len(_pages(invented_analysis(40, shape=(1600, 700)))) == 2
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_twice_the_advice_still_fits_two_pages(analysis: Analysis, paper: str) -> None:
+    advice = replace(analysis.advice, actions=analysis.advice.actions * 2)
+    pages = _pages(replace(analysis, advice=advice), paper)
+    assert len(pages) == 2
+    assert "6. Once the source is dealt with" in pages[1]
 
 
 def test_long_advice_spills_to_a_third_page(analysis: Analysis) -> None:

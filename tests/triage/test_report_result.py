@@ -60,6 +60,11 @@ def test_top_level_and_nesting(analysis: Analysis) -> None:
     assert set(result["passing"][0]["by_count"]) >= {"share", "low", "high"}
     assert set(result["passing"][0]["band"]) == {"low", "high", "meaning"}
     assert result["sample"]["noticed"] == ["none"]
+    action = result["advice"]["actions"][-1]
+    assert action["confidence"].startswith("Not sure")
+    assert action["would_change"] == "A flow test that falls short."
+    assert action["cautions"] == ["Flow test: outdoors, engine cold."]
+    assert result["advice"]["bench_tests"]
 
 
 def test_numbers_are_finite_and_the_unknown_is_null(analysis: Analysis) -> None:

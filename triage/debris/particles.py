@@ -74,7 +74,7 @@ COLUMNS = (
         "weight", "f8", "Miles-Lantuejoul edge weight: how many such particles this one stands for", False
     ),
     Column("contrast", "f8", "linear light missing (or added) inside, as a part of the paper's", False),
-    Column("features", "22f4", "what kinds are told by, see FEATURES of triage/debris/kinds.py", False),
+    Column("features", "23f4", "what kinds are told by, see FEATURES of triage/debris/features.py", False),
     Column("lightness", "f8", "CIELAB L*, balanced on the card", False),
     Column("lab_a", "f8", "CIELAB a*", False),
     Column("lab_b", "f8", "CIELAB b*", False),

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.calibrate import Calibration
-from triage.debris.kinds import FIBRE_RATIO, Appearance, features_of, lab_of, looks_like
+from triage.debris.features import Appearance, features_of, lab_of
+from triage.debris.kinds import FIBRE_RATIO, looks_like
 from triage.debris.limits import Limits
 from triage.debris.looks import Looks
 from triage.debris.outline import Segments, polygons

@@ -50,7 +50,16 @@ from triage.record.tables import (
 MOST_JSON = 300_000_000  # bytes, unpacked
 UUID = re.compile(r"[0-9A-Za-z-]{1,36}")
 SHA256 = re.compile(r"[0-9a-f]{64}")
-WRONG = (KeyError, TypeError, ValueError, AttributeError, IndexError, RecursionError, zlib.error)
+WRONG = (
+    KeyError,
+    TypeError,
+    ValueError,
+    AttributeError,
+    IndexError,
+    OverflowError,
+    RecursionError,
+    zlib.error,
+)
 
 Row = TypeVar("Row", MachineRow, VisitRow, SampleRow, AnalysisRow, CorrectionRow, ComparisonRow)
 
@@ -78,9 +87,14 @@ def bring_in(record: Record, path: Path) -> BroughtIn:
         raise UserError(f"Cannot read {path}: {(error.strerror or str(error)).lower()}.") from error
     except (*WRONG, zipfile.BadZipFile, NotImplementedError, RuntimeError, SQLAlchemyError) as error:
         raise UserError(
-            f"{path} is not a whole export of a service record (near {error}); nothing was imported. Export "
-            "it anew with triage record export."
+            f"{path} is not a whole export of a service record (near {_near(error)}); nothing was imported. "
+            "Export it anew with triage record export."
         ) from error
+
+
+def _near(error: Exception) -> str:
+    """Return the gist of what went wrong, on one line."""
+    return (str(error).splitlines() or [type(error).__name__])[0][:120]
 
 
 def _check_format(document: Any, path: Path) -> None:

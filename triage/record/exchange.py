@@ -22,6 +22,7 @@ import uuid
 import zipfile
 import zlib
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -97,7 +98,8 @@ def export(record: Record, path: Path, unit: str | None = None, *, pdf: bool = F
             "can be written to and has room."
         ) from error
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink()
     kept = len(chosen.photos()) - len(missing)
     return Exported(len(chosen.machines), len(chosen.samples), kept, tuple(missing))
 

@@ -83,7 +83,7 @@ def _segment(data: bytes, at: int) -> tuple[int, int] | None:
     marker = data[at + 1]
     if marker == EOI or marker in NO_LENGTH:
         return marker, at + 2
-    if at + 4 > len(data):
+    if at + 4 > len(data) or marker == 0xFF:  # fill bytes: rare enough to take the other way
         return None
     (length,) = struct.unpack(">H", data[at + 2 : at + 4])
     end = at + 2 + length

@@ -196,9 +196,7 @@ class AnalysisRow(Table):
     from_um: Mapped[float]
     median_um: Mapped[float | None]
     result: Mapped[str] = mapped_column(Text, deferred=True)  # the result as JSON, as it was made
-    details: Mapped[bytes] = mapped_column(
-        LargeBinary, deferred=True
-    )  # zlib of JSON: outlines, private columns
+    details: Mapped[bytes] = mapped_column(LargeBinary, deferred=True)  # as `details.pack` makes it
 
     sample: Mapped[SampleRow] = relationship(back_populates="analyses")
     corrections: Mapped[list[CorrectionRow]] = relationship(order_by="CorrectionRow.id")

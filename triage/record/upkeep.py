@@ -9,7 +9,7 @@ import time
 import uuid
 import zlib
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -69,8 +69,9 @@ def back_up(record: Record, folder: Path) -> BackedUp:
         os.replace(part, target)
         sync_folder(folder)
     except sqlite3.Error as error:
+        told = " ".join(str(error).split())
         raise UserError(
-            f"The record {source} could not be copied ({error}); the last copy in {folder} is as it was. "
+            f"The record {source} could not be copied ({told}); the last copy in {folder} is as it was. "
             "Check the record with triage record check."
         ) from error
     except OSError as error:
@@ -79,7 +80,8 @@ def back_up(record: Record, folder: Path) -> BackedUp:
             "that can be written to and has room."
         ) from error
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink()
     return BackedUp(target, len(new), len(wanted))
 
 

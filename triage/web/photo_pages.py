@@ -20,7 +20,7 @@ from triage.record.entries import Machine
 from triage.web import asking, view
 from triage.web.drafts import GOING, MOST_PHOTOS, Draft, Said
 from triage.web.shop import Shop, form_of, go, page, session_of, shop_of
-from triage.web.uploads import TooBigError, receive
+from triage.web.uploads import MOST_BYTES, TooBigError, receive
 
 router = APIRouter()
 KEY = re.compile(r"[0-9a-f]{32}")
@@ -33,7 +33,7 @@ UM_PER_PX = (0.05, 500.0)
 def home(request: Request) -> Response:
     """The big button, and the last samples."""
     shop = shop_of(request)
-    return page(request, "home", samples=samples(shop.record, most=LAST_SHOWN))
+    return page(request, "home", samples=samples(shop.record, most=LAST_SHOWN), most_bytes=MOST_BYTES)
 
 
 @router.put("/photos/{key}/{index}")
@@ -74,7 +74,10 @@ def working(request: Request, key: str) -> Response:
     if draft.state in {"refused", "failed"}:
         return _refused(request, draft)
     last = asking.remembered(request.cookies.get(asking.COOKIE))
-    said = draft.said or Said(last.pop("unit", None), Sample(origin=last.get("origin"), feed=last.get("feed"), fuel=last.get("fuel")))
+    said = draft.said or Said(
+        last.pop("unit", None),
+        Sample(origin=last.get("origin"), feed=last.get("feed"), fuel=last.get("fuel")),
+    )
     return page(
         request,
         "working",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import logging
+import signal
 import socket
 from collections.abc import Callable, Iterable
 
@@ -53,6 +54,7 @@ def serve(port: int, *, share: bool, say: Callable[[str], None]) -> None:
         timeout_graceful_shutdown=5,
         lifespan="on",
     )
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends tidily, as Ctrl+C does
     uvicorn.Server(config).run(sockets=[listening])
 
 
@@ -94,7 +96,7 @@ def _listen(host: str, port: int) -> socket.socket:
 def _own_address() -> str:
     """Return this computer's address on the shop's network."""
     found = [_towards(probe) for probe in PRIVATE_PROBES]
-    found += [str(info[4][0]) for info in _by_name()]
+    found += _by_name()
     for address in found:
         if address and ipaddress.ip_address(address).is_private and not address.startswith("127."):
             return address
@@ -113,9 +115,9 @@ def _towards(probe: str) -> str | None:
             return None
 
 
-def _by_name() -> list[tuple[object, ...]]:
+def _by_name() -> list[str]:
     try:
-        return list(socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET))
+        return [str(info[4][0]) for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
     except OSError:
         return []
 

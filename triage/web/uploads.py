@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
@@ -29,9 +30,12 @@ async def receive(request: Request, part: Path) -> None:
     """
     length = request.headers.get("content-length", "")
     if not length.isdigit():
-        raise UserError("The photo came without its size; send it again.")
+        await _let_go_by(request)
+        raise UserError("The photo came without its size; take it again.")
     if int(length) > MOST_BYTES:
-        raise TooBigError(f"The photo is bigger than {MOST_BYTES // 1_000_000} MB; take it as an ordinary JPEG.")
+        raise TooBigError(
+            f"The photo is bigger than {MOST_BYTES // 1_000_000} MB; take it as an ordinary JPEG."
+        )
     try:
         await _write(request, part, int(length))
     except BaseException:
@@ -50,6 +54,7 @@ async def _write(request: Request, part: Path, length: int) -> None:
             if chunk is None:
                 break
             if got == 0 and chunk and not _is_picture(chunk):
+                await _let_go_by(request)
                 raise UserError("That is no photo; send a JPEG, PNG, TIFF, WebP or HEIC picture.")
             got += len(chunk)
             if got > length:
@@ -57,6 +62,17 @@ async def _write(request: Request, part: Path, length: int) -> None:
             await run_in_threadpool(file.write, chunk)
     if got != length or got == 0:
         raise UserError("The photo broke off on its way; it is sent again.")
+
+
+async def _let_go_by(request: Request) -> None:
+    """Read on to the end and forget it: browsers hear an answer only when they have sent everything."""
+    left = MOST_BYTES
+    with contextlib.suppress(ClientDisconnect, TimeoutError):
+        async with asyncio.timeout(SILENT_S):
+            async for chunk in request.stream():
+                left -= len(chunk)
+                if left < 0:
+                    return
 
 
 def _is_picture(data: bytes) -> bool:

@@ -51,6 +51,8 @@ async function sendPhotos(files) {
   document.querySelectorAll("[data-snap]").forEach((input) => { input.disabled = true; });
   const key = freshKey();
   try {
+    const most = Number(document.querySelector("[data-most]").dataset.most);
+    if (files.some((file) => file.size > most)) throw new Error(`A photo may have ${most / 1e6} MB; take it as an ordinary JPEG.`);
     for (const [index, file] of files.entries()) {
       const told = (part) => {
         box.bar.value = (index + part) / files.length;

@@ -1,0 +1,111 @@
+"""Kill -9 at random moments during saves, imports and the making of a record; then a disk that fills up.
+
+    python -m tests.benchmarks.kill_during_save [KILLS of each kind]
+
+Prints how many kills fell before, into and after the work, and every fault found. The full disk is a small
+tmpfs, which takes root to mount.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from tests.triage.kills import Work, faults_after, killed, moments
+from tests.triage.saved import invented
+from triage.errors import UserError
+from triage.record.book import open_record, samples, save_sample
+from triage.record.exchange import export
+from triage.record.upkeep import check
+
+KINDS = ("save", "bring_in", "make")
+DISK_MB = 2
+
+
+def main(kills: int) -> int:
+    with tempfile.TemporaryDirectory() as name:
+        work = prepared(Path(name))
+        faults = [fault for kind in KINDS for fault in campaign(work, kind, kills)]
+    faults += full_disk()
+    print("\n".join(faults) or "no fault")
+    return 1 if faults else 0
+
+
+def prepared(folder: Path) -> Work:
+    every = tuple(invented(folder, 60, seed=seed) for seed in range(6))
+    with open_record(f"sqlite:///{folder / 'source' / 'record.sqlite'}") as record:
+        for each in every[:3]:
+            save_sample(record, each.analysis, [each.photo], unit="PW-07")
+        export(record, folder / "all.zip")
+    return Work(folder / "killed" / "record.sqlite", every, folder / "all.zip", 3)
+
+
+def campaign(work: Work, kind: str, kills: int) -> list[str]:
+    """Kill one kind of work at random moments over its usual length and a little more."""
+    start, finished = time.monotonic(), 0
+    getattr(work, kind)(lambda _: None)
+    longest_s = 1.1 * (time.monotonic() - start)
+    shutil.rmtree(work.database.parent)
+    faults, spoken, begun = [], 0, 0
+    for after_s in moments(kills, longest_s, seed=7):
+        if kind != "save" or len(list(work.database.parent.glob("photos/*/*"))) > 50:
+            shutil.rmtree(work.database.parent, ignore_errors=True)
+        said = killed(getattr(work, kind), after_s)
+        finished += len(said) == (len(work.samples) if kind == "save" else 1)
+        spoken += bool(said)
+        begun += work.database.exists()
+        faults += [
+            f"{kind} killed after {1000 * after_s:.0f} ms: {each}" for each in faults_after(work, said)
+        ]
+    print(
+        f"{kind}: {kills} kills within {1000 * longest_s:.0f} ms; {kills - begun} before the file was there, "
+        f"{finished} after the work was done, {len(faults)} faults"
+    )
+    return faults
+
+
+def full_disk() -> list[str]:
+    """Save until a small disk is full: a clear message, the old samples whole."""
+    with tempfile.TemporaryDirectory() as name:
+        mounted = subprocess.run(
+            ("mount", "-t", "tmpfs", "-o", f"size={DISK_MB}m", "tmpfs", name),
+            capture_output=True,
+            check=False,
+        )
+        if mounted.returncode:
+            print("full disk: not tried, a tmpfs could not be mounted (root?)")
+            return []
+        try:
+            return _fill(Path(name))
+        finally:
+            subprocess.run(("umount", name), check=False)
+
+
+def _fill(disk: Path) -> list[str]:
+    faults: list[str] = []
+    saved, message = 0, ""
+    with (
+        tempfile.TemporaryDirectory() as photos,
+        open_record(f"sqlite:///{disk / 'record.sqlite'}") as record,
+    ):
+        while not message and saved < 1000:
+            each = invented(Path(photos), 100, seed=saved)
+            try:
+                save_sample(record, each.analysis, [each.photo])
+                saved += 1
+            except UserError as error:
+                message = str(error)
+        there = len(samples(record))
+        faults += [f"full disk: {fault.message}" for fault in check(record)]
+    print(f"full disk of {DISK_MB} MB after {saved} samples: {message}")
+    if there != saved or "nothing was saved" not in message:
+        faults.append(f"full disk: {saved} saved, {there} there; {message}")
+    return faults
+
+
+if __name__ == "__main__":
+    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 200))

@@ -1,0 +1,104 @@
+"""Kills a process in the midst of its work on a service record, and looks at what is left.
+
+The child is a fork that has everything loaded, so that a kill falls into the work and not into an import.
+It says on a pipe what it has finished; nothing that it said may be lost, nothing may be there in half.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.triage.saved import Invented
+from triage.record.book import load_analysis, machines, open_record, samples, save_sample
+from triage.record.bring_in import bring_in
+from triage.record.opening import Record
+from triage.record.upkeep import check, tidy
+
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Work:
+    """Something to be killed in: the record's file, samples to save, a zip of `in_zip` samples to import."""
+
+    database: Path
+    samples: tuple[Invented, ...]
+    zipped: Path
+    in_zip: int
+
+    def save(self, tell: Tell) -> None:
+        """Save the samples one after the other, telling each number."""
+        with self._open() as record:
+            for each in self.samples:
+                tell(str(save_sample(record, each.analysis, [each.photo], unit="PW-07").number))
+
+    def bring_in(self, tell: Tell) -> None:
+        """Import the zip."""
+        with self._open() as record:
+            bring_in(record, self.zipped)
+        tell("imported")
+
+    def make(self, tell: Tell) -> None:
+        """Make the database, all its migrations."""
+        self._open().close()
+        tell("made")
+
+    def _open(self) -> Record:
+        return open_record(f"sqlite:///{self.database}")
+
+
+def killed(work: Callable[[Tell], None], after_s: float) -> list[str]:
+    """Run `work` in a fork, kill it that much later, and return what it said until then."""
+    listening, telling = os.pipe()
+    child = os.fork()
+    if child == 0:
+        os.close(listening)
+        try:
+            work(lambda said: os.write(telling, f"{said}\n".encode()) and None)
+        finally:
+            os._exit(0)
+    os.close(telling)
+    time.sleep(after_s)
+    os.kill(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    with os.fdopen(listening, encoding="ascii") as pipe:
+        return pipe.read().split()
+
+
+def faults_after(work: Work, said: list[str]) -> list[str]:
+    """Return what is wrong with the record after a kill; nothing where all is well."""
+    with open_record(f"sqlite:///{work.database}") as record:
+        faults = [fault.message for fault in check(record)]
+        there = {each.number: each for each in samples(record)}
+        faults += [
+            f"sample {number} was lost" for number in said if number.isdigit() and int(number) not in there
+        ]
+        if "imported" in said and len(there) < work.in_zip:
+            faults.append("the import was lost")
+        if (
+            not any(each.isdigit() for each in said)
+            and not work.samples
+            and len(there) not in {0, work.in_zip}
+        ):
+            faults.append("half an import is there")
+        if len(machines(record)) > 1:
+            faults.append("the machine is there twice")
+        faults += [f"sample {n} has no piece" for n in there if not len(load_analysis(record, n).particles)]
+        photos = sum(path.stat().st_size > 0 for path in record.photos.files())
+        faults += (
+            ["a photo is missing"] if photos < len({each.photos[0].sha256 for each in there.values()}) else []
+        )
+        tidy(record)
+    return faults
+
+
+def moments(count: int, longest_s: float, seed: int) -> list[float]:
+    """Return random moments to kill at."""
+    rng = random.Random(seed)
+    return [rng.uniform(0, longest_s) for _ in range(count)]

@@ -1,0 +1,73 @@
+"""A real shop page in a process of its own, and a photo small enough to be measured quickly."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import httpx
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+RUN = "from triage.cli import run; run()"
+MEASURED_S = 90.0
+
+
+@dataclass(frozen=True)
+class Served:
+    """Where the page is, and the folder it keeps things in."""
+
+    address: str
+    data: Path
+
+
+@contextmanager
+def served(data: Path) -> Iterator[Served]:
+    """Run `triage serve` on a free port, its record in `data`."""
+    environment = {**os.environ, "TRIAGE_DATA": str(data), "OMP_NUM_THREADS": "1", "TMPDIR": str(data)}
+    environment.pop("TRIAGE_DATABASE", None)
+    data.mkdir(parents=True, exist_ok=True)
+    command = [sys.executable, "-c", RUN, "serve", "--port", "0"]
+    with subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            told = process.stdout.readline()
+            found = re.search(r"http://127\.0\.0\.1:\d+", told)
+            assert found, told
+            yield Served(found[0], data)
+        finally:
+            process.terminate()
+            process.wait(30)
+
+
+def half_size(name: str) -> bytes:
+    """Return a sample photo at half its size, as a JPEG."""
+    picture = cv2.imread(str(SAMPLES / name))
+    small = cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    return bytes(cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes())
+
+
+@contextmanager
+def client(address: str) -> Iterator[httpx.Client]:
+    """Give a browser's stand-in with a session, which brings the page's token along."""
+    with httpx.Client(base_url=address, timeout=60) as browser:
+        page = browser.get("/").text
+        browser.headers["x-triage-token"] = re.findall(r'name="triage-token" content="([^"]+)"', page)[0]
+        browser.headers["accept"] = "application/json"
+        yield browser
+
+
+def settled(browser: httpx.Client, key: str) -> httpx.Response:
+    """Wait until a draft is measured or refused and return the page it leads to, not followed."""
+    end = time.monotonic() + MEASURED_S
+    while browser.get(f"/photos/{key}/state").json()["going"]:
+        assert time.monotonic() < end
+        time.sleep(0.1)
+    return browser.get(f"/photos/{key}")

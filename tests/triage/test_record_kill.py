@@ -1,0 +1,48 @@
+"""A process killed in the midst of a save, an import or the making of a record leaves nothing half done.
+
+Few kills here; hundreds in `python -m tests.benchmarks.kill_during_save`.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+
+import pytest
+
+from tests.triage.kills import Work, faults_after, killed, moments
+from tests.triage.saved import invented
+from triage.record.book import open_record, save_sample
+from triage.record.exchange import export
+
+pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="forks and kills as Linux does")
+
+KILLS = 5
+
+
+@pytest.fixture
+def work(new_database, tmp_path) -> Work:
+    every = tuple(invented(tmp_path, 5, seed=seed) for seed in range(6))
+    zipped = tmp_path / "all.zip"
+    with open_record(new_database("sqlite")) as record:
+        for each in every[:3]:
+            save_sample(record, each.analysis, [each.photo], unit="PW-07")
+        export(record, zipped)
+    return Work(tmp_path / "killed" / "record.sqlite", every, zipped, 3)
+
+
+@pytest.mark.parametrize("kind", ["save", "bring_in", "make"])
+def test_a_kill_leaves_nothing_half_done(work, kind):
+    start = time.monotonic()
+    done = []
+    getattr(work, kind)(done.append)
+    took_s = time.monotonic() - start
+    shutil.rmtree(work.database.parent)
+
+    for after_s in moments(KILLS, took_s, seed=1):
+        if kind != "save":
+            shutil.rmtree(work.database.parent, ignore_errors=True)
+        said = killed(getattr(work, kind), after_s)
+        assert faults_after(work, said) == []
+    assert done

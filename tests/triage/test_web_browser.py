@@ -1,0 +1,166 @@
+"""The shop page in a real browser: a phone from the camera button to the corrected result."""
+
+from __future__ import annotations
+
+import re
+import shutil
+
+import pytest
+
+from tests.triage.shop import half_size, served
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+PAGES = ("/", "/samples", "/samples/1", "/compare?before=1&after=2", "/machines", "/machines/1", "/card")
+SIZES = ((360, 740), (820, 1180), (1280, 800))
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra `test`)")
+if CHROMIUM is None:
+    pytest.skip("no Chromium on this computer (Debian: apt-get install chromium)", allow_module_level=True)
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    with playwright.sync_playwright() as started:
+        running = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    with served(tmp_path_factory.mktemp("shop")) as running:
+        yield running.address
+
+
+@pytest.fixture(scope="module")
+def phone(chromium, address):
+    """A phone that has photographed two samples, and what its console complained of."""
+    context = chromium.new_context(
+        base_url=address, viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True
+    )
+    page = context.new_page()
+    page.complaints = []
+    page.on("console", lambda told: page.complaints.append(told.text) if told.type == "error" else None)
+    page.on("pageerror", lambda error: page.complaints.append(str(error)))
+    for name in ("before", "after"):
+        page.goto("/")
+        photo = half_size(f"pressure_washer_PW-07_{name}.jpg")
+        file = {"name": f"{name}.jpg", "mimeType": "image/jpeg", "buffer": photo}
+        page.set_input_files("#camera", file)
+        page.wait_for_url("**/photos/*")
+        page.fill("[name=unit]", "PW-07")
+        page.check("[value=tank]")
+        page.check("[name=noticed][value=none]")
+        page.get_by_role("button", name=re.compile("Keep these answers")).click()
+        page.wait_for_url("**/samples/*", timeout=90_000)
+    yield page
+    context.close()
+
+
+def test_the_photo_becomes_a_sample_of_its_machine_with_what_was_noticed(phone):
+    phone.goto("/samples/2")
+
+    assert phone.inner_text("h1") == "PW-07"
+    assert phone.is_checked("#answers [name=noticed][value=none]")
+    assert phone.complaints == []
+
+
+def test_a_piece_is_tapped_renamed_and_left_out(phone):
+    phone.goto("/samples/1")
+    phone.wait_for_selector(".photo path")
+    piece = phone.evaluate("known.pieces.find((each) => !each.small && !each.edge)")
+    place = phone.evaluate(
+        """(piece) => {
+            svg.scrollIntoView({ block: "center" });
+            const frame = svg.getBoundingClientRect();
+            return [frame.left + (piece.x - box[0]) / box[2] * frame.width,
+                    frame.top + (piece.y - box[1]) / box[3] * frame.height];
+        }""",
+        piece,
+    )
+    phone.touchscreen.tap(*place)
+    told = phone.inner_text("[data-told]")
+    before = counted(phone)
+    phone.fill("[name=who]", "AB")
+    phone.select_option("[data-piece] [name=kind]", "rubber")
+    phone.get_by_role("button", name="Correct the kind").click()
+    phone.get_by_text("said to be rubber crumb. Kept").wait_for()
+    phone.get_by_role("button", name="Leave it out").click()
+    phone.get_by_text("Left out. Kept").wait_for()
+
+    assert "µm" in told
+    assert " in)" in told
+    assert counted(phone) == before - 1
+    assert phone.complaints == []
+
+
+def counted(page) -> int:
+    return int(re.findall(r"we counted (\d+) piece", page.inner_text("#findings"))[0])
+
+
+def test_before_and_after_are_compared(phone):
+    phone.goto("/compare?before=1&after=2")
+
+    assert phone.inner_text(".headline").startswith("Cleaner")
+
+
+def test_a_broken_line_is_told_and_the_photo_sent_again(phone):
+    phone.goto("/")
+    fails = []
+
+    def cut(route):
+        if len(fails) < 1:
+            fails.append(route.request.url)
+            route.abort()
+        else:
+            route.continue_()
+
+    phone.route("**/photos/*/0", cut)
+    photo = half_size("pressure_washer_PW-07_after.jpg")
+    phone.set_input_files("#camera", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": photo})
+    phone.get_by_text("Trying again by itself").wait_for()
+    phone.wait_for_url("**/photos/*")
+    phone.unroute("**/photos/*/0")
+
+    assert len(fails) == 1
+
+
+@pytest.mark.usefixtures("phone")
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_page_has_a_serious_fault_for_screen_readers_or_runs_over_its_edge(chromium, address, scheme):
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="axe is not installed (extra `test`)"
+    ).Axe()
+    faults, passed = [], 0
+    context = chromium.new_context(base_url=address, color_scheme=scheme, bypass_csp=True)
+    page = context.new_page()
+    for path in PAGES:
+        page.goto(path)
+        page.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
+        found = axe.run(page).response
+        passed += len(found["passes"])
+        faults += [f"{path}: {each['id']}" for each in found["violations"] if each["impact"] != "minor"]
+        for width, height in SIZES:
+            page.set_viewport_size({"width": width, "height": height})
+            if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+                faults.append(f"{path} is wider than {width}")
+    context.close()
+
+    assert passed > 50
+    assert faults == []
+
+
+@pytest.mark.usefixtures("phone")
+def test_targets_are_big_enough_for_gloves(chromium, address):
+    context = chromium.new_context(base_url=address, viewport={"width": 360, "height": 740})
+    page = context.new_page()
+    small = []
+    for path in PAGES:
+        page.goto(path)
+        small += page.evaluate(
+            """() => [...document.querySelectorAll("button, .button, nav a, select, summary, .chip, .big")]
+                .filter((each) => each.offsetParent && each.getBoundingClientRect().height < 47.5)
+                .map((each) => each.textContent.trim())"""
+        )
+    context.close()
+
+    assert small == []
