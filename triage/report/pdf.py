@@ -21,7 +21,7 @@ Paper = Literal["a4", "letter"]
 
 MARGIN, FOOT = 46.0, 26.0
 LETTERS = (8.4, 7.8, 7.2, 6.9)  # of the advice, points, the first that fits
-PICTURES = (0.27, 0.18, 0.11)  # the technician's picture, part of the page
+PICTURES = (0.27, 0.18)  # the technician's picture, part of the page
 MM_PER_POINT = 25.4 / 72
 DOTS_PER_POINT = 260 / 72  # pictures are sent at 260 dots an inch
 SMALL = style(7, SOFT, after=1)

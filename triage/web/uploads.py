@@ -44,7 +44,7 @@ async def receive(request: Request, part: Path) -> None:
 
 
 async def _write(request: Request, part: Path, length: int) -> None:
-    got, stream = 0, request.stream().__aiter__()
+    got, stream, is_picture = 0, request.stream().__aiter__(), True
     with part.open("xb") as file:
         while True:
             try:
@@ -53,19 +53,21 @@ async def _write(request: Request, part: Path, length: int) -> None:
                 raise UserError("The photo broke off on its way; it is sent again.") from None
             if chunk is None:
                 break
-            if got == 0 and chunk and not _is_picture(chunk):
-                await _let_go_by(request)
-                raise UserError("That is no photo; send a JPEG, PNG, TIFF, WebP or HEIC picture.")
+            if got == 0 and chunk:
+                is_picture = _is_picture(chunk)
             got += len(chunk)
             if got > length:
                 raise TooBigError("More came than was announced; send the photo again.")
-            await run_in_threadpool(file.write, chunk)
+            if is_picture:  # what is none is read on to its end: only then do browsers hear an answer
+                await run_in_threadpool(file.write, chunk)
+    if not is_picture:
+        raise UserError("That is no photo; send a JPEG, PNG, TIFF, WebP or HEIC picture.")
     if got != length or got == 0:
         raise UserError("The photo broke off on its way; it is sent again.")
 
 
 async def _let_go_by(request: Request) -> None:
-    """Read on to the end and forget it: browsers hear an answer only when they have sent everything."""
+    """Read on to the end and forget it, or the answer would not be heard."""
     left = MOST_BYTES
     with contextlib.suppress(ClientDisconnect, TimeoutError):
         async with asyncio.timeout(SILENT_S):
