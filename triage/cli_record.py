@@ -223,7 +223,7 @@ def import_zip(context: typer.Context, zip_file: ZipArgument) -> None:
 
 @app.command()
 def backup(context: typer.Context, folder: Annotated[Path, typer.Argument(metavar="FOLDER")]) -> None:
-    """Copy the record into a folder while it is in use; to restore, copy the folder's contents back."""
+    """Copy the record into a folder while it is in use."""
     from triage.record.upkeep import back_up
 
     with _open(context) as record:

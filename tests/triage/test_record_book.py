@@ -291,6 +291,15 @@ def test_control_characters_are_taken_out_and_too_much_is_refused(record):
         save_machine(record, Machine("ok", power_kw=float("nan")))
 
 
+def test_half_a_character_in_a_name_does_no_harm(record, sample):
+    """As a shell hands on bytes that are no UTF-8."""
+    odd = replace(sample.analysis, sample=replace(sample.analysis.sample, machine="PW\udcff-07"))
+    saved = save_sample(record, odd, [sample.photo], unit="PW\udcff-07")
+
+    assert saved.unit == "PW-07"
+    assert result_of(record, saved.number)["sample"]["machine"] == "PW-07"
+
+
 def test_a_unit_number_belongs_to_one_machine(record):
     first = save_machine(record, Machine("A1"))
     other = save_machine(record, Machine("A2"))

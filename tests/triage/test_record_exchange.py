@@ -39,6 +39,7 @@ from triage.record.bring_in import bring_in
 from triage.record.entries import Correction, Machine, ServiceVisit
 from triage.record.exchange import csv_text, export
 from triage.record.location import without_place
+from triage.record.reports import report_name, sample_report
 from triage.record.upkeep import check
 
 PLACE = b"Nowhere Lane 7"
@@ -160,7 +161,7 @@ def test_no_place_leaves_the_computer(here, tmp_path):
         (name,) = [each for each in archive.namelist() if each.startswith("photos/")]
         everything = b"".join(archive.read(each) for each in archive.namelist())
         (tmp_path / "clean.jpg").write_bytes(archive.read(name))
-        assert "reports/sample_1.pdf" in archive.namelist()
+        assert "reports/PW-07_2026-05-01_WO-1_sample-1.pdf" in archive.namelist()
 
     assert PLACE in data
     assert PLACE not in everything
@@ -198,6 +199,21 @@ def test_other_pictures_leave_as_plain_png(tmp_path, kind):
     again, original = open_photo(tmp_path / "clean.png"), open_photo(path)
     assert np.array_equal(again.rgb, original.rgb)
     assert (again.taken_at, again.camera) == (original.taken_at, original.camera)
+
+
+def test_a_report_is_found_by_machine_day_and_work_order(here, tmp_path):
+    pdfium = pytest.importorskip("pypdfium2")
+    report = sample_report(here, fill(here, invented(tmp_path, 5)))
+    document = pdfium.PdfDocument(report.data)
+    told = document.get_metadata_dict()
+
+    assert report.name == "PW-07_2026-05-01_WO-1_sample-1.pdf"
+    assert told["Title"] == "Fuel filter debris check: PW-07, work order WO 1"
+    assert "PW-07" in told["Keywords"]
+    assert "work order WO 1" in document[0].get_textpage().get_text_bounded()
+    hostile = report_name(3, date(2026, 1, 2), '../a b\\c;"\n', "=1/2")
+    assert hostile == "a-b-c_2026-01-02_1-2_sample-3.pdf"
+    assert report_name(3, date(2026, 1, 2), None, None) == "2026-01-02_sample-3.pdf"
 
 
 def test_tables_hold_no_formula(here, tmp_path):

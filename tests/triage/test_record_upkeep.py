@@ -146,6 +146,14 @@ def test_what_a_cut_off_save_left_is_found_and_removed_after_an_hour(record, sam
     assert list(record.photos.files()) == [photo]
 
 
+def test_a_stray_photo_that_is_being_saved_again_is_not_removed(record, sample):
+    stray = make_old(record.photos.path(record.photos.keep(sample.photo.read_bytes())))
+    record.photos.keep(sample.photo.read_bytes())  # what a save does before its rows are there
+
+    assert tidy(record) == 0
+    assert stray.is_file()
+
+
 @pytest.mark.parametrize(
     ("change", "code"),
     [

@@ -23,7 +23,7 @@ from sqlalchemy.orm import Session
 from triage.debris.particles import KINDS
 from triage.errors import UserError
 from triage.photo import MAX_BYTES
-from triage.record.details import unpack
+from triage.record.details import concluded, unpack
 from triage.record.entries import (
     UNIT_LETTERS,
     Machine,
@@ -242,7 +242,8 @@ class _Import:
         result = _member(self.archive, f"results/{key}.json", MOST_JSON).decode()
         details = zlib.compress(_member(self.archive, f"details/{key}.json", MOST_JSON))
         read = json.loads(result)
-        if len(unpack(details).particles) != len(read["particles"]):
+        analysis = concluded(unpack(details))  # also shows whether reports can be made of it
+        if len(analysis.particles) != len(read["particles"]):
             raise ValueError(f"results/{key}.json")
         median = read["sizes"]["by_count"]["d50_um"]
         return AnalysisRow(

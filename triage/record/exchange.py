@@ -6,7 +6,7 @@ The zip (its own README.txt says the same):
     results/UUID.json        each analysis as it was made; details/UUID.json its outlines and inner columns
     photos/SHA256.jpg|png    photos without their location, under the SHA-256 of the original
     machines.csv, visits.csv, samples.csv, particles.csv   for a spreadsheet
-    reports/sample_N.pdf     where asked for
+    reports/UNIT_DATE_ORDER_sample-N.pdf     where asked for
 
 Things are known by their uuid (photos by the original's SHA-256): what is there already is not doubled and
 not changed.
@@ -187,13 +187,11 @@ def _write_tables(archive: zipfile.ZipFile, chosen: _Chosen, document: dict[str,
 
 
 def _write_reports(archive: zipfile.ZipFile, record: Record, numbers: list[int]) -> None:
-    from triage.record.sample_book import load_analysis
-    from triage.report.pdf import pdf_bytes
-    from triage.report.visit import Visit
+    from triage.record.reports import sample_report
 
     for number in numbers:
-        analysis = load_analysis(record, number)
-        archive.writestr(f"reports/sample_{number}.pdf", pdf_bytes(analysis, "a4", Visit()))
+        report = sample_report(record, number)
+        archive.writestr(f"reports/{report.name}", report.data)
 
 
 def csv_text(rows: Iterable[dict[str, Any]]) -> str:

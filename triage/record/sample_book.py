@@ -291,7 +291,7 @@ def _analysis_row(analysis: Analysis) -> AnalysisRow:
         program_version=analysis.program_version,
         method_version=analysis.method_version,
         analysed_on=analysis.analysed_on,
-        headline=analysis.advice.headline,
+        headline=clean_text(analysis.advice.headline, "headline") or "",
         count=analysis.sizes.count,
         from_um=float(analysis.sizes.from_um),
         median_um=analysis.sizes.by_count.d50_um,
@@ -301,7 +301,9 @@ def _analysis_row(analysis: Analysis) -> AnalysisRow:
 
 
 def _dumped(result: dict[str, Any]) -> str:
-    return json.dumps(result, ensure_ascii=False, allow_nan=False)
+    return json.dumps(
+        result, allow_nan=False
+    )  # ASCII: a name may hold half a character, which no database takes
 
 
 def _newest(session: Session, number: int) -> AnalysisRow:

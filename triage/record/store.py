@@ -34,7 +34,9 @@ class PhotoStore:
         sha256 = hashlib.sha256(data).hexdigest()
         target = self.path(sha256)
         try:
-            if not (target.is_file() and target.read_bytes() == data):
+            if target.is_file() and target.read_bytes() == data:
+                os.utime(target)  # young again, so that nobody tidies it away before its row is there
+            else:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 _write(target, data)
         except OSError as error:

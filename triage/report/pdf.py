@@ -63,7 +63,8 @@ def pdf_bytes(analysis: Analysis, paper: Paper, visit: Visit) -> bytes:
     document = BaseDocTemplate(
         stream,
         pagesize=(width, height),
-        title=f"{content.TITLE}: {content.machine(analysis) or content.day(analysis)}",
+        title=f"{content.TITLE}: {_whose(analysis, visit) or content.day(analysis)}",
+        keywords=[analysis.analysed_on.isoformat(), *_known_as(analysis, visit)],
         author=f"triage {analysis.program_version}",
         creator=f"triage {analysis.program_version}",
         subject=content.found(analysis),
@@ -81,9 +82,19 @@ def pdf_bytes(analysis: Analysis, paper: Paper, visit: Visit) -> bytes:
     return stream.getvalue()
 
 
-def _head(analysis: Analysis, width: float) -> list[Any]:
+def _known_as(analysis: Analysis, visit: Visit) -> list[str]:
+    """Return what a record finds this report by: machine, work order."""
+    order = f"work order {visit.work_order}" if visit.work_order else ""
+    return [name for name in (content.machine(analysis), order) if name]
+
+
+def _whose(analysis: Analysis, visit: Visit) -> str:
+    return ", ".join(_known_as(analysis, visit))
+
+
+def _head(analysis: Analysis, width: float, visit: Visit) -> list[Any]:
     """Return the title, the machine and the day, and a line across."""
-    who = content.machine(analysis) or "Machine: ______________________________"
+    who = _whose(analysis, visit) or "Machine: ______________________________"
     return [
         paragraph(content.TITLE, style(22, bold=True, after=3)),
         paragraph(f"{who}  ·  {content.day(analysis)}", style(12.5, SOFT, after=7)),
@@ -99,7 +110,7 @@ def _customer_page(analysis: Analysis, visit: Visit, width: float, tallest: floa
     else:
         shown = image(picture, width, tallest)
     return [
-        *_head(analysis, width),
+        *_head(analysis, width, visit),
         shown,
         paragraph(caption, style(10, SOFT, before=5, after=12)),
         *_part("What we found", content.found_plainly(analysis)),
@@ -228,7 +239,7 @@ def _problems(analysis: Analysis) -> list[Any]:
 
 def _retake_page(analysis: Analysis, width: float) -> list[Any]:
     """Return what stands in place of the report when no photo could be measured."""
-    story = [*_head(analysis, width), paragraph(content.RETAKE, style(15, bold=True, after=10))]
+    story = [*_head(analysis, width, Visit()), paragraph(content.RETAKE, style(15, bold=True, after=10))]
     for photo, message, remedy in content.problems(analysis):
         story.append(paragraph(f"{photo}{message}", style(12, bold=True, before=6, after=2)))
         story.append(paragraph(remedy, style(12, after=4)))

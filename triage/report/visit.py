@@ -11,3 +11,4 @@ class Visit:
 
     done: str | None = None
     next_due: str | None = None
+    work_order: str | None = None

@@ -22,6 +22,7 @@ from typing import Any
 from calibration.calibrate import HowScaled
 from triage.analysis import Sample
 from triage.errors import UserError
+from triage.record.reports import SampleReport
 from triage.web.work import Asked, Fault, Outcome, begin, measure, report_pdf
 
 WORKERS = 2
@@ -131,7 +132,7 @@ class Drafts:
                 return None
             return self._set(key, said=said)
 
-    def report(self, number: int, paper: str) -> Future[bytes]:
+    def report(self, number: int, paper: str) -> Future[SampleReport]:
         """Have a worker write the PDF of a saved sample."""
         return self._submit(report_pdf, number, paper)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import re
 from dataclasses import replace
 from urllib.parse import quote
 
@@ -123,16 +122,14 @@ def put_right(record: Record, number: int, said: Said) -> None:
 
 @router.get("/samples/{number}/report.pdf")
 async def report(request: Request, number: int) -> Response:
-    """Return the report as a PDF, named by machine, day and sample."""
+    """Return the report as a PDF, named by machine, day, work order and sample."""
     shop = shop_of(request)
-    saved = await run_in_threadpool(find_sample, shop.record, number)
-    data = await asyncio.wrap_future(shop.drafts.report(number, paper_of(request)))
-    unit = re.sub(r"[^A-Za-z0-9_-]+", "-", saved.unit or "").strip("-")[:40]
-    name = "_".join(part for part in (unit, saved.analysed_on.isoformat(), f"sample-{number}") if part)
+    await run_in_threadpool(find_sample, shop.record, number)
+    written = await asyncio.wrap_future(shop.drafts.report(number, paper_of(request)))
     return Response(
-        data,
+        written.data,
         media_type="application/pdf",
-        headers={"content-disposition": f'inline; filename="{name}.pdf"'},
+        headers={"content-disposition": f'inline; filename="{written.name}"'},
     )
 
 

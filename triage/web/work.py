@@ -6,9 +6,13 @@ import contextlib
 from dataclasses import dataclass
 from multiprocessing.queues import Queue
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from calibration.calibrate import HowScaled
 from triage.errors import UserError
+
+if TYPE_CHECKING:
+    from triage.record.reports import SampleReport
 
 WRITING = "writing the report"
 _told: list[Queue[tuple[str, str]]] = []  # set once, as the process begins
@@ -80,12 +84,10 @@ def measure(asked: Asked) -> Outcome:
         return Outcome(save_sample(record, analysis, asked.photos, key=asked.key).number)
 
 
-def report_pdf(number: int, paper: str) -> bytes:
-    """Return a saved sample's report as a PDF file."""
-    from triage.record.book import load_analysis, open_record
-    from triage.report.pdf import pdf_bytes
-    from triage.report.visit import Visit
+def report_pdf(number: int, paper: str) -> SampleReport:
+    """Return a saved sample's report as a PDF file, and the name for it."""
+    from triage.record.book import open_record
+    from triage.record.reports import sample_report
 
     with open_record() as record:
-        analysis = load_analysis(record, number)
-    return pdf_bytes(analysis, "letter" if paper == "letter" else "a4", Visit())
+        return sample_report(record, number, "letter" if paper == "letter" else "a4")
