@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zlib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import date
@@ -375,9 +376,17 @@ def test_many_at_once_are_all_there_once(record, tmp_path):
 
 
 def test_details_of_an_older_program_are_read(sample):
-    measured = unpack(pack(sample.analysis))
+    """Columns and fields unknown to this program, of another shape, or missing."""
+    told = json.loads(zlib.decompress(pack(sample.analysis)))
+    told["particles"]["features"] = [[1.0, None]] * len(told["particles"]["id"])
+    told["particles"]["of_old"] = told["particles"].pop("contrast")
+    told["photos"][0]["of_old"] = told["photos"][0].pop("note")
+    told["sample"]["of_old"] = told["sample"].pop("flow_test_um")
+    measured = unpack(zlib.compress(json.dumps(told).encode()))
 
     assert isinstance(measured, Measured)
+    assert np.isnan(measured.particles["features"]).all()
+    assert not measured.particles["contrast"].any()
     assert measured.sample == sample.analysis.sample
     assert measured.blank == sample.analysis.blank
     assert measured.photos[0].limits == sample.analysis.photos[0].limits

@@ -74,13 +74,14 @@ def concluded(measured: Measured, pictures: Sequence[Photo] = ()) -> Analysis:
 
 
 def _table(columns: dict[str, list[Any]]) -> ParticleTable:
-    """Return the particle table; a column that an older program did not have stays zero."""
+    """Return the particle table; a column that an older program had in another shape is not known (NaN)."""
     table = empty_table(len(columns["id"]))
     for name in table.dtype.names or ():
-        if name in columns:
-            values = columns[name]
-            floating = table.dtype[name].kind == "f"
-            table[name] = [np.nan if value is None else value for value in values] if floating else values
+        if name in columns and table.dtype[name].base.kind == "f":
+            values = np.array(columns[name], float)  # None becomes NaN
+            table[name] = values if values.shape == table[name].shape else np.nan
+        elif name in columns:
+            table[name] = columns[name]
     return table
 
 
