@@ -1,70 +1,122 @@
-"""Kinds: what a piece looks like, by colour balanced on the paper, shape and shine.
+"""Kinds: what a piece looks like, by probabilities learnt on rendered scenes and, in time, by the shop's own.
 
-The centres and spreads below were set on rendered scenes and plain judgement, not on shop pieces:
-"looks like" is all they say. A piece near no centre, or between two, is `unsure`.
+A multinomial logistic regression on the features, their squares and their products; its coefficients lie in
+kinds.json, written by tests/benchmarks/kinds_training.py. They are probabilities on rendered scenes: "looks
+like" is all they say until a shop has confirmed pieces of its own. Below `SURE` a piece is `unsure`.
 """
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from triage.debris.confirmed import Confirmed, shifted
+from triage.debris.features import FEATURES
+from triage.debris.particles import ParticleTable
+
 Array = NDArray[np.float64]
 
-SURE = 0.6  # below this share of the evidence a piece stays unsure
-STRANGE = 12.0  # squared distance from the nearest centre beyond which nothing fits
+SURE = 0.55  # leaves a quarter unsure: the curve that tests/benchmarks/kinds_training.py prints
 FIBRE_RATIO = 10.0  # length over width from which a piece is a fibre
+FIBRE_WIDEST_UM = 200.0  # a strip wider than any hair or thread is a splinter or a chip
+FARTHEST = 4.0  # spreads: features beyond are taken as that far, so that nothing strange is very sure
+STRANGE = 6.0  # spreads: a hue farther out is like nothing learnt
+HUE = [FEATURES.index(name) for name in ("lab_a", "lab_b", "warmth", "greenness")]
+PRINT = "toner"  # told apart, but no kind of debris
+UNSURE = "unsure"
 
 
 @dataclass(frozen=True)
-class Look:
-    """A kind's usual appearance: CIELAB centre and spread, share of pixels brighter than paper."""
+class Learnt:
+    """What was learnt: `weights` (1 + F + F (F + 1) / 2, K) on standardised features, as `terms` has them.
 
-    kind: str
-    lab: tuple[float, float, float]
-    spread: tuple[float, float, float]
-    shiny: float = 0.0
+    `temperature` is what the evidence is divided by to be calibrated, `strip_is_fibre` the part of long even
+    strips that were fibres.
+    """
+
+    kinds: tuple[str, ...]
+    centre: Array
+    spread: Array
+    weights: Array
+    temperature: float
+    strip_is_fibre: float
 
 
-LOOKS = (
-    Look("rust", (34, 11, 10), (17, 6, 8)),
-    Look("grit", (66, 0.8, 4.5), (15, 1.8, 4.5)),
-    Look("rubber", (24, 0.8, -0.5), (12, 1.4, 1.8)),
-    Look("plant", (47, -2.5, 9), (13, 3, 6)),
-    Look("bright_metal", (72, 0, 0), (18, 0.8, 1.2), 0.15),
-    Look("green_corrosion", (58, -12, 1), (12, 6, 5)),
-    Look("white_corrosion", (94, 0, 0.8), (6, 0.8, 1.4)),
-    Look("filter_paper", (79, 0.2, 14), (8, 1.3, 4.5)),
-)
+@dataclass(frozen=True)
+class Named:
+    """What each piece looks like, (N,): its kind, the probability of that, whether it is like the print."""
+
+    kind: NDArray[np.str_]
+    confidence: Array
+    like_print: NDArray[np.bool_]
+
+
+@cache
+def learnt() -> Learnt:
+    """The coefficients that come with the program."""
+    stored = json.loads(Path(__file__).with_suffix(".json").read_text(encoding="utf-8"))
+    if tuple(stored["features"]) != FEATURES:
+        raise ValueError("kinds.json was learnt on other features: run tests/benchmarks/kinds_training.py")
+    return Learnt(
+        tuple(stored["weights"]),
+        np.array(stored["centre"]),
+        np.array(stored["spread"]),
+        np.array(list(stored["weights"].values())).T,
+        stored["temperature"],
+        stored["strip_is_fibre"],
+    )
 
 
 def looks_like(
-    lab: Array, glint: Array, ratio: Array, thin: NDArray[np.bool_]
-) -> tuple[NDArray[np.str_], Array]:
-    """Name each piece's kind and the share of the evidence for it, (N,) each.
-
-    lab (N, 3); glint (N,), share of pixels brighter than paper; ratio (N,), length over width;
-    thin (N,), True where the width is that of a fibre or hair.
-    """
-    distance = np.stack([_distance(look, lab, glint) for look in LOOKS], axis=1)
-    # A narrow look that fits says more than a wide one that fits as well.
-    cost = distance + 2 * np.log([np.prod(look.spread) for look in LOOKS])
-    evidence = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
-    share = evidence.max(axis=1) / evidence.sum(axis=1)
-    best = cost.argmin(axis=1)
-    names = np.array([look.kind for look in LOOKS], dtype="U16")[best]
-    names[(share < SURE) | (distance[np.arange(len(best)), best] > STRANGE)] = "unsure"
-    long = ratio >= FIBRE_RATIO
-    names[long & thin] = "fibre"
-    share[long & thin] = np.clip(0.5 + 0.05 * (ratio[long & thin] - FIBRE_RATIO), 0.5, 0.95)
-    metal = long & ~thin & (names == "bright_metal")
-    names[metal] = "swarf"
-    return names, share
+    features: NDArray[np.float32], strip: NDArray[np.bool_], shop: Confirmed | None = None
+) -> Named:
+    """Name the pieces of one photo: features (N, F), `strip` (N,) for long even ones as narrow as a fibre."""
+    model = learnt()
+    share = probabilities(features, model)
+    if shop is not None and shop.enough:
+        share = shifted(share, probabilities(shop.features, model), shop, model.kinds)
+    best = share.argmax(axis=1)
+    kind = np.array(model.kinds, dtype="U16")[best]
+    confidence = share[np.arange(len(best)), best]
+    sure = (confidence >= SURE) & (_strangeness(features, model) < STRANGE)
+    thread = strip & ~sure  # by its shape alone
+    kind[thread], confidence[thread] = "fibre", model.strip_is_fibre
+    like_print = sure & (kind == PRINT)
+    kind[~(sure | thread) | like_print] = UNSURE
+    return Named(kind, confidence, like_print)
 
 
-def _distance(look: Look, lab: Array, glint: Array) -> Array:
-    colour = ((lab - look.lab) / look.spread) ** 2
-    shine = ((glint - look.shiny) / 0.08) ** 2 if look.shiny else (glint / 0.1) ** 2
-    return np.asarray(colour.sum(axis=1) + np.minimum(shine, 9))
+def is_strip(table: ParticleTable) -> NDArray[np.bool_]:
+    """Pieces that are a fibre by their shape: long, even, and no wider than hairs and threads are."""
+    ratio = table["length_um"] / np.maximum(table["width_um"], 1e-9)
+    return np.asarray((ratio >= FIBRE_RATIO) & (table["width_um"] < FIBRE_WIDEST_UM))
+
+
+def probabilities(features: NDArray[np.float32], model: Learnt) -> Array:
+    """Probability of each kind, (N, K)."""
+    logits = _terms_of(features, model) @ model.weights / model.temperature
+    evidence = np.exp(logits - logits.max(axis=1, keepdims=True, initial=-np.inf))
+    return np.asarray(evidence / evidence.sum(axis=1, keepdims=True))
+
+
+def terms(standard: Array) -> Array:
+    """One, the standardised features (N, F), and half of all their products: (N, 1 + F + F (F + 1) / 2)."""
+    first, second = np.triu_indices(standard.shape[1])
+    return np.concatenate(
+        [np.ones((len(standard), 1)), standard, standard[:, first] * standard[:, second] / 2], axis=1
+    )
+
+
+def _terms_of(features: NDArray[np.float32], model: Learnt) -> Array:
+    standard = (features.astype(float) - model.centre) / model.spread
+    return terms(np.clip(standard, -FARTHEST, FARTHEST))
+
+
+def _strangeness(features: NDArray[np.float32], model: Learnt) -> Array:
+    away = np.abs(features - model.centre) / model.spread
+    return np.asarray(away[:, HUE].max(axis=1, initial=0.0))

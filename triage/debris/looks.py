@@ -39,10 +39,10 @@ LOOK = np.dtype(
 class Inside:
     """The pixels of all pieces: which piece (0-based), where, how deep; departures by channel (n, 3)."""
 
-    piece: NDArray[np.intp]
+    piece: NDArray[np.integer]
     x: NDArray[np.intp]
     y: NDArray[np.intp]
-    depth: Array
+    depth: NDArray[np.floating]
     step: NDArray[np.float32]
 
 
@@ -70,7 +70,7 @@ def measure_looks(inside: Inside, edges: Edges, segments: Segments, light: Image
     looks["rim"] = mean(off * deep) / (mean(deep**2) + 0.05)
     looks["grain"] = mean(np.abs(level - _around(light, inside, max(1, round(1.5 * sigma_px)))))
     for axis, place in enumerate((inside.x, inside.y)):
-        along = centred(place)
+        along = centred(place.astype(float))
         spread = mean(along**2)
         looks["shade"][:, axis] = mean(off * along) / np.sqrt(spread + 0.5)
     looks["shadow"] = _leaning(segments, edges.outside, count)
@@ -78,7 +78,7 @@ def measure_looks(inside: Inside, edges: Edges, segments: Segments, light: Image
 
 
 def _extremes(
-    piece: NDArray[np.intp], level: NDArray[np.float32], deep: NDArray[np.bool_], count: int
+    piece: NDArray[np.integer], level: NDArray[np.float32], deep: NDArray[np.bool_], count: int
 ) -> tuple[Array, Array]:
     """Least and most level of each piece away from its outline, or anywhere where it has no such place."""
     chosen = deep | (np.bincount(piece[deep], minlength=count) == 0)[piece]
@@ -95,7 +95,7 @@ def _around(light: Image, inside: Inside, reach: int) -> NDArray[np.float32]:
     for step in (-reach, reach):
         total += light[inside.y, np.clip(inside.x + step, 0, last_column)]
         total += light[np.clip(inside.y + step, 0, last_row), inside.x]
-    return total / 4
+    return np.asarray(total / 4, np.float32)
 
 
 def _leaning(segments: Segments, outside: Image, count: int) -> Array:

@@ -98,6 +98,9 @@ FLAGS = (
     Flag(4, "clipped", "so bright that the photo lost its detail"),
     Flag(5, "shadow_removed", "a cast shadow was told from it and left out"),
     Flag(6, "shape_at_limit", "large enough to size, too small for its shape: Feret diameters are modelled"),
+    Flag(
+        7, "like_print", "black and flat like the card's own toner: a speck of the print rather than debris"
+    ),
 )
 FLAG_BIT = {flag.name: 1 << flag.bit for flag in FLAGS}
 

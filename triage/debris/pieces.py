@@ -106,7 +106,9 @@ def measure_pieces(
         light=mean(dark),
         strength=mass / np.maximum(pixels, 1),
         glint=mean((dark < -0.05).astype(float)),
-        looks=measure_looks(Inside(piece, x, y, inner, step), edges, segments, light, sigma_px),
+        looks=measure_looks(
+            Inside(piece, x, y, np.asarray(inner, float), step), edges, segments, light, sigma_px
+        ),
     )
 
 

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.calibrate import Calibration
+from triage.debris.confirmed import load as load_confirmed
 from triage.debris.features import Appearance, features_of, lab_of
-from triage.debris.kinds import FIBRE_RATIO, looks_like
+from triage.debris.kinds import FIBRE_RATIO, UNSURE, is_strip, looks_like
 from triage.debris.limits import Limits
 from triage.debris.looks import Looks
 from triage.debris.outline import Segments, polygons
@@ -20,7 +21,6 @@ Array = NDArray[np.float64]
 
 FAINT_BELOW = 0.45  # contrast under which a piece is held to the limit of faint ones
 SHAPE_SIGMAS = 3.0  # blur FWHM-like widths across below which Feret diameters lean on the disc model
-FIBRE_WIDEST_UM = 200.0  # a strip wider than any hair or thread is a splinter or a chip
 
 
 @dataclass(frozen=True)
@@ -120,28 +120,32 @@ def _put_shapes(table: ParticleTable, shapes: Shapes, sized: Sized) -> None:
 
 
 def _put_kinds(table: ParticleTable, shapes: Shapes, sized: Sized) -> None:
-    lab = lab_of(sized.colour)
-    ratio = table["length_um"] / np.maximum(table["width_um"], 1e-9)
-    table["features"] = features_of(
-        Appearance(
-            colour=sized.colour,
-            looks=sized.looks,
-            outside=sized.beside[:, 0],
-            sharpness=sized.beside[:, 1],
-            aspect=table["feret_min_um"] / np.maximum(table["feret_max_um"], 1e-9),
-            solidity=shapes.area / np.maximum(shapes.hull_area, 1e-9),
-            roundness=4 * np.pi * shapes.area / np.maximum(shapes.perimeter, 1e-9) ** 2,
-            slimness=ratio,
-            across=sized.diameter / sized.blur_px,
-            noise=sized.noise * sized.looks["step_u"],
-            dark=sized.dark,
-        )
-    )
-    glint = (1 - sized.looks["least"]) > 1.05
-    kind, confidence = looks_like(lab, glint * 0.15, ratio, table["width_um"] < FIBRE_WIDEST_UM)
-    table["kind"], table["kind_confidence"] = kind, confidence
-    table["lightness"], table["lab_a"], table["lab_b"] = lab.T
+    table["lightness"], table["lab_a"], table["lab_b"] = lab_of(sized.colour).T
     table["contrast"] = sized.contrast
+    strip = is_strip(table)
+    if not sized.blurred:  # two levels show shapes, and nothing of a look
+        table["kind"] = np.where(strip, "fibre", UNSURE)
+        return
+    table["features"] = features_of(_appearance(table, shapes, sized))
+    named = looks_like(table["features"], strip, load_confirmed())
+    table["kind"], table["kind_confidence"] = named.kind, named.confidence
+    table["flags"] |= np.where(named.like_print, FLAG_BIT["like_print"], 0).astype(np.uint32)
+
+
+def _appearance(table: ParticleTable, shapes: Shapes, sized: Sized) -> Appearance:
+    return Appearance(
+        colour=sized.colour,
+        looks=sized.looks,
+        outside=sized.beside[:, 0],
+        sharpness=sized.beside[:, 1],
+        aspect=table["feret_min_um"] / np.maximum(table["feret_max_um"], 1e-9),
+        solidity=shapes.area / np.maximum(shapes.hull_area, 1e-9),
+        roundness=4 * np.pi * shapes.area / np.maximum(shapes.perimeter, 1e-9) ** 2,
+        slimness=table["length_um"] / np.maximum(table["width_um"], 1e-9),
+        across=sized.diameter / sized.blur_px,
+        noise=sized.noise * sized.looks["step_u"],
+        dark=sized.dark,
+    )
 
 
 def _put_limits(table: ParticleTable, sized: Sized) -> None:
