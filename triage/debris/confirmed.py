@@ -27,7 +27,7 @@ ENOUGH = 20  # confirmed pieces in all before any are learnt from
 RENDERED_WEIGHT = (
     3.0  # what was learnt on rendered scenes weighs as much as so many confirmed pieces just alike
 )
-ALIKE = 1.0  # difference of the evidence (natural logarithm, root mean square over kinds) that counts for 0.6
+ALIKE = 0.6  # difference of the evidence (natural logarithm, root mean square over kinds) that counts for 0.6
 LEAST = 1e-3  # evidence below is as good as none
 
 
