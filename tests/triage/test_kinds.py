@@ -1,4 +1,4 @@
-"""Kinds: published CIELAB values, rendered photos with their truth, doubt where it is due, the shop's own pieces."""
+"""Kinds: published CIELAB values, rendered photos with truth, doubt where it is due, the shop's own pieces."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from skimage.color import rgb2lab
 
 from tests.scenes.match import pair
 from triage.analysis import Setup, analyse
-from triage.debris.confirmed import ENOUGH, FILE_NAME, Confirmed, confirm, load
+from triage.debris.confirmed import ENOUGH, FILE_NAME, confirm, load
 from triage.debris.features import FEATURES, lab_of
 from triage.debris.kinds import SURE, is_strip, learnt, looks_like, probabilities
 from triage.debris.particles import FLAG_BIT, KINDS, ParticleTable, empty_table
@@ -215,7 +215,22 @@ def test_confirmed_pieces_come_back_as_they_were_kept(tmp_path):
 
     assert kept.kinds == ("rubber", "rust", "rust")
     assert kept.features == pytest.approx(table["features"][[3, 0, 1]], abs=1e-4)
-    assert load(tmp_path / "elsewhere") == Confirmed() or not load(tmp_path / "elsewhere").kinds
+    assert load(tmp_path / "elsewhere").kinds == ()
+
+
+def test_a_piece_confirmed_again_changes_its_kind(tmp_path):
+    table, _ = photographed(GRITTY)
+    confirm(table[:4], "rust", tmp_path)
+    confirm(table[1:3], "grit", tmp_path)
+
+    assert load(tmp_path).counts() == {"rust": 2, "grit": 2}
+
+
+def test_pieces_measured_by_an_older_program_are_set_aside(tmp_path):
+    (tmp_path / FILE_NAME).write_text('{"features": ["length"], "pieces": []}')
+
+    assert load(tmp_path).kinds == ()
+    assert (tmp_path / "confirmed_pieces.older.json").exists()
 
 
 def test_the_tool_uses_what_the_shop_has_confirmed(tmp_path, monkeypatch):

@@ -28,6 +28,7 @@ RENDERED_WEIGHT = (
     3.0  # what was learnt on rendered scenes weighs as much as so many confirmed pieces just alike
 )
 ALIKE = 0.6  # difference of the evidence (natural logarithm, root mean square over kinds) that counts for 0.6
+DIGITS = 4
 LEAST = 1e-3  # evidence below is as good as none
 
 
@@ -68,6 +69,8 @@ def shifted(evidence: Array, own: Array, shop: Confirmed, kinds: tuple[str, ...]
 def confirm(pieces: ParticleTable, kind: str, folder: Path | None = None) -> Path:
     """Keep these rows of a particle table as pieces of `kind`; returns the file.
 
+    A piece that was confirmed before changes its kind.
+
     Raises
     ------
     UserError
@@ -77,23 +80,28 @@ def confirm(pieces: ParticleTable, kind: str, folder: Path | None = None) -> Pat
         raise UserError(
             f"“{kind}” is not a kind of debris; give one of {', '.join(k for k in KINDS if k != 'unsure')}"
         )
-    features = np.atleast_1d(pieces)["features"]
+    features = np.round(np.atleast_1d(pieces)["features"], DIGITS)
     if not (np.isfinite(features).all() and features.any(axis=1).all()):
         raise UserError(
             "these pieces come from a picture without shades, which shows no kinds; confirm pieces of a photo"
         )
     known = load(folder)
-    return _save(
-        Confirmed(np.concatenate([known.features, features]), known.kinds + (kind,) * len(features)), folder
-    )
+    same = (np.abs(known.features[:, None] - features) < 10.0**-DIGITS).all(axis=2).any(axis=1)
+    kept = tuple(name for name, again in zip(known.kinds, same, strict=True) if not again)
+    together = np.concatenate([known.features[~same], features])
+    return _save(Confirmed(together, kept + (kind,) * len(features)), folder)
 
 
 def load(folder: Path | None = None) -> Confirmed:
-    """What the shop has confirmed; nothing where there is no file yet. UserError where it is damaged."""
+    """What the shop has confirmed; nothing where there is no file yet. UserError where it is damaged.
+
+    Pieces that an older program measured by other features say nothing now; their file is set aside.
+    """
     path = (folder or data_folder()) / FILE_NAME
     try:
         stored = json.loads(path.read_text(encoding="utf-8"))
         if tuple(stored["features"]) != FEATURES:  # an older program measured other things
+            os.replace(path, path.with_suffix(".older.json"))
             return Confirmed()
         kinds = tuple(str(piece["kind"]) for piece in stored["pieces"])
         features = np.array([piece["features"] for piece in stored["pieces"]], np.float32)
@@ -114,7 +122,7 @@ def _save(confirmed: Confirmed, folder: Path | None) -> Path:
     folder = folder or data_folder()
     path = folder / FILE_NAME
     pieces = [
-        {"kind": kind, "features": [round(float(value), 5) for value in row]}
+        {"kind": kind, "features": [round(float(value), DIGITS) for value in row]}
         for kind, row in zip(confirmed.kinds, confirmed.features, strict=True)
     ]
     try:
