@@ -8,6 +8,7 @@ rendered without a card, with their truth beside them. Counts pieces large enoug
 
 from __future__ import annotations
 
+import itertools
 import sys
 from pathlib import Path
 
@@ -53,7 +54,7 @@ def check(photos: list[Paired]) -> None:
         if (ground & sized).any():
             print_shares(name, table[ground & sized], kinds[ground & sized])
     across = np.exp(table["features"][:, COLUMN])
-    for low, high in zip(ACROSS, ACROSS[1:], strict=False):
+    for low, high in itertools.pairwise(ACROSS):
         chosen = sized & (across >= low) & (across < high)
         if chosen.any():
             print_shares(f"{low:g} to {high:g} blur sigmas", table[chosen], kinds[chosen])

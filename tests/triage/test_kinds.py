@@ -1,4 +1,4 @@
-"""Kinds: published CIELAB values, rendered photos with truth, doubt where it is due, the shop's own pieces."""
+"""Kinds: published CIELAB values, rendered photos, doubt where it is due, the shop's own pieces."""
 
 from __future__ import annotations
 

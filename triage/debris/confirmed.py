@@ -86,10 +86,10 @@ def confirm(pieces: ParticleTable, kind: str, folder: Path | None = None) -> Pat
             "these pieces come from a picture without shades, which shows no kinds; confirm pieces of a photo"
         )
     known = load(folder)
-    same = (np.abs(known.features[:, None] - features) < 10.0**-DIGITS).all(axis=2).any(axis=1)
-    kept = tuple(name for name, again in zip(known.kinds, same, strict=True) if not again)
-    together = np.concatenate([known.features[~same], features])
-    return _save(Confirmed(together, kept + (kind,) * len(features)), folder)
+    apart = np.abs(known.features[:, None] - features).max(axis=2)
+    other = np.flatnonzero(apart.min(axis=1, initial=np.inf) > 10.0**-DIGITS)
+    together = np.concatenate([known.features[other], features])
+    return _save(Confirmed(together, tuple(known.kinds[k] for k in other) + (kind,) * len(features)), folder)
 
 
 def load(folder: Path | None = None) -> Confirmed:
