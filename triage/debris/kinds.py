@@ -29,6 +29,7 @@ STRANGE = 6.0  # spreads: a hue farther out is like nothing learnt
 HUE = [FEATURES.index(name) for name in ("lab_a", "lab_b", "warmth", "greenness")]
 PRINT = "toner"  # told apart, but no kind of debris
 UNSURE = "unsure"
+SLIVERS = ("swarf", "bright_metal", "clear_plastic")  # may be as long and even as a fibre; all else is one
 
 
 @dataclass(frozen=True)
@@ -84,8 +85,9 @@ def looks_like(
     kind = np.array(model.kinds, dtype="U16")[best]
     confidence = share[np.arange(len(best)), best]
     sure = (confidence >= SURE) & (_strangeness(features, model) < STRANGE)
-    thread = strip & ~sure  # by its shape alone
-    kind[thread], confidence[thread] = "fibre", model.strip_is_fibre
+    thread = strip & ~(sure & np.isin(kind, SLIVERS))
+    kind[thread] = "fibre"
+    confidence[thread] = np.maximum(share[thread, model.kinds.index("fibre")], model.strip_is_fibre)
     like_print = sure & (kind == PRINT)
     kind[~(sure | thread) | like_print] = UNSURE
     return Named(kind, confidence, like_print)
