@@ -64,7 +64,8 @@ def campaign(work: Work, kind: str, kills: int) -> list[str]:
         ]
     print(
         f"{kind}: {kills} kills within {1000 * longest_s:.0f} ms; {kills - begun} before the file was there, "
-        f"{finished} after the work was done, {len(faults)} faults"
+        f"{finished} after the work was done, {len(faults)} faults",
+        flush=True,
     )
     return faults
 

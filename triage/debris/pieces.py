@@ -24,8 +24,8 @@ class Pieces:
     inside, outside: mean levels on either side of the outline. sharpness: steepness of the outline compared
     with an ideal edge under the photo's blur, 1 for a clean particle, below 0.5 for a soft shadow.
     depth: largest distance of a pixel from the outside. step: (N, 3), mean departure by channel.
-    peak: strongest light departure. light, strength: mean departures. glint: share of pixels brighter
-    than paper. looks: colour, texture, shine and shading inside.
+    peak: strongest light departure. light, strength: mean departures. looks: colour, texture,
+    shine and shading inside.
     """
 
     area: Array
@@ -41,7 +41,6 @@ class Pieces:
     peak: Array
     light: Array
     strength: Array
-    glint: Array
     looks: Looks
 
     @property
@@ -105,7 +104,6 @@ def measure_pieces(
         peak=peak,
         light=mean(dark),
         strength=mass / np.maximum(pixels, 1),
-        glint=mean((dark < -0.05).astype(float)),
         looks=measure_looks(
             Inside(piece, x, y, np.asarray(inner, float), step), edges, segments, light, sigma_px
         ),
