@@ -9,26 +9,16 @@ import struct
 import subprocess
 import sys
 import zlib
-from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
+from tests.triage.commands import Ran, runner
 from tests.triage.drawn import blurred_cover, disc, photo, rows_of
-from triage import cli
 
 STATED = ("--um-per-px", "10")
-
-
-@dataclass(frozen=True)
-class Ran:
-    """What one command left: its exit status, standard output and standard error."""
-
-    status: int
-    out: str
-    err: str
 
 
 @pytest.fixture(scope="module")
@@ -63,16 +53,7 @@ def run(bench, monkeypatch, capsys):
     """Run `triage` in this process; every run is held to one promise: no traceback, no inside fault."""
     del bench
 
-    def go(*words: str) -> Ran:
-        monkeypatch.setattr(sys, "argv", ["triage", *words])
-        capsys.readouterr()
-        status = cli._status()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        assert status != 1, err
-        return Ran(status, out, err)
-
-    return go
+    return runner(monkeypatch, capsys)
 
 
 def png(rgb: np.ndarray) -> bytes:

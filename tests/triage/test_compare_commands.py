@@ -5,29 +5,18 @@ from __future__ import annotations
 import json
 import math
 import shutil
-import sys
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from tests.triage.commands import Ran, runner
 from tests.triage.invented import invented_analysis, refused_analysis
-from triage import cli
 from triage.report.reading import sample_of
 from triage.report.result import to_json
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
-
-
-@dataclass(frozen=True)
-class Ran:
-    """What one command left."""
-
-    status: int
-    out: str
-    err: str
 
 
 @pytest.fixture
@@ -38,16 +27,7 @@ def run(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "kept"))
     monkeypatch.chdir(folder)
 
-    def go(*given: str) -> Ran:
-        monkeypatch.setattr(sys, "argv", ["triage", *given])
-        capsys.readouterr()
-        status = cli._status()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        assert status != 1, err
-        return Ran(status, out, err)
-
-    return go
+    return runner(monkeypatch, capsys)
 
 
 def result(count: int, from_um: float = 60.0, seed: int = 0, **sample: Any) -> dict[str, Any]:

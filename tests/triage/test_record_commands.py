@@ -6,12 +6,12 @@ import json
 import shutil
 import subprocess
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.triage.commands import runner
 from tests.triage.drawn import blurred_cover, disc, photo, rows_of
 from tests.triage.saved import png
 from triage import cli
@@ -19,15 +19,6 @@ from triage.record.book import load_result, open_record, samples
 
 ROOT = Path(__file__).resolve().parents[2]
 SAID = ("--um-per-px", "10", "--machine", "PW-07", "--origin", "filter", "--noticed", "none", "--save")
-
-
-@dataclass(frozen=True)
-class Ran:
-    """What one command left."""
-
-    status: int
-    out: str
-    err: str
 
 
 @pytest.fixture(scope="module")
@@ -55,16 +46,7 @@ def run(shop, tmp_path, monkeypatch, capsys):
     monkeypatch.delenv("TRIAGE_DATABASE", raising=False)
     monkeypatch.chdir(tmp_path)
 
-    def go(*words: str) -> Ran:
-        monkeypatch.setattr(sys, "argv", ["triage", *words])
-        capsys.readouterr()
-        status = cli._status()
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        assert status != 1, err
-        return Ran(status, out, err)
-
-    return go
+    return runner(monkeypatch, capsys)
 
 
 def test_a_saved_sample_is_told_after_the_result(run):
