@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 OUTLINE_SHIFT, OUTLINE_SHIFT_DARK = 0.36, -0.28
 LIGHT_SHIFT, LIGHT_SHIFT_MORE, LIGHT_SHIFT_DARK = 0.17, 0.08, -0.03
 SHIFT_U = 0.10
-FACETS_U = 0.035  # of the diameter
+SHAPE_U = 0.05  # of the diameter: facets, lit and shaded sides, shapes that are no discs
 RIM = 0.02  # a rim above this hides what the paper beside a piece shows
 FLAT, SOLID = 0.004, 0.012  # darkness beside flat marks, and from which on grains are plainly solid
 FAINT_CONTACT, DEEP_CONTACT = 0.015, 0.040
@@ -90,7 +90,9 @@ def size_pieces(
         known = _known(pieces, rough, sigma_px, small)
         sizes = by_light.fit(found.light, edges.labels, known, sigma_px, noise)
         value[small] = np.maximum(sizes.diameter_px - 2 * sigma_px * shift.light, 0.4 * sizes.diameter_px)
-        u[small] = np.hypot(sizes.diameter_u_px, 1.5 * SHIFT_U * sigma_px)
+        u[small] = np.sqrt(
+            sizes.diameter_u_px**2 + (1.5 * SHIFT_U * sigma_px) ** 2 + (SHAPE_U * value[small]) ** 2
+        )
         # Far below the blur a size goes as the blur does.
         blur_u[small] = sigma_u_px * np.clip(1.5 - value[small] / (4 * sigma_px), 0.3, 1)
         contrast[small] = sizes.contrast
@@ -200,8 +202,8 @@ def _by_outline(pieces: Pieces, sigma_px: float, shift: float) -> tuple[Array, A
     area = pieces.area + np.pi * sigma_px**2 - pieces.perimeter * move + np.pi * move**2
     value = np.sqrt(np.maximum(area, 0.3 * np.maximum(pieces.area, 0.5)) * 4 / np.pi)
     wobble = 0.3 / np.sqrt(np.maximum(pieces.perimeter, 1))  # pixel noise along the outline averages out
-    # Facets, lit and shaded sides move the half level by more than blur and noise do (rendered grains).
-    return value, np.sqrt((2 * SHIFT_U * sigma_px) ** 2 + wobble**2 + (FACETS_U * value) ** 2)
+    # What shapes do outweighs blur and noise: tests/benchmarks/size_coverage.py.
+    return value, np.sqrt((2 * SHIFT_U * sigma_px) ** 2 + wobble**2 + (SHAPE_U * value) ** 2)
 
 
 def _like_contrast(
