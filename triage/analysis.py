@@ -37,6 +37,8 @@ from triage.errors import UserError
 from triage.filters import Filter, load_filters
 from triage.photo import Photo, open_photo
 from triage.sizing import Passing, Sizes, passing_shares, size_distribution
+from triage.sizing.below_limit import with_modelled
+from triage.sizing.passing import select
 from triage.spreads import Shot, gather
 
 SCHEMA = 1
@@ -222,8 +224,11 @@ def conclude(
     passing = passing_shares(table, filters, from_um, scale_u) if usable else ()
     problems = tuple(problem for photo in usable or photos for problem in photo.problems)
     further = consequences(table, sizes, sample, filters, scale_u) if usable else None
-    given = Evidence(table, sizes, passing, sample, problems, filters, further)
-    return Conclusions(sizes, passing, advise(given), further)
+    advice = advise(Evidence(table, sizes, passing, sample, problems, filters, further))
+    if from_um > 0:  # after the advice, which must not rest on a model
+        seen_um = max((photo.limits.smallest_seen_um for photo in usable if photo.limits), default=0.0)
+        sizes, passing = with_modelled(sizes, passing, select(table, from_um, scale_u), seen_um)
+    return Conclusions(sizes, passing, advice, further)
 
 
 def filters_of(setup: Setup) -> tuple[Filter, ...]:

@@ -6,8 +6,7 @@ The discs are those of the ISO working group on image analysis (`iso_discs` besi
 same rule where they are missing), shrunk by area averaging, blurred, made noisy, sRGB coded and sent through
 JPEG. Without it one size a picture, nothing else in it, so that neither blur nor contrast can be learnt from
 larger pieces. `--mixed`: a dozen resolved discs of the same ink lie beside the small ones. The plain scripts
-are given the scale and told which side is debris: Otsu's threshold, a local threshold with a watershed, both
-with scikit-image, and the astronomical extractor `sep` (extra `benchmarks`).
+(`plain_scripts.py`) are given the scale and told which side is debris.
 """
 
 from __future__ import annotations
@@ -22,10 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.calibrate import ByStated, HowScaled, calibrate
+from tests.benchmarks.plain_scripts import PLAIN, Array, Grey, Measured
 from triage.debris.measure import measure_debris
-
-Array = NDArray[np.float64]
-Grey = NDArray[np.uint8]
 
 ISO_DISC = Path(__file__).resolve().parents[2] / ".." / "shared" / "iso_discs" / "Monodisperse_n100_90px.tif"
 ISO_PX = 90
@@ -48,15 +45,6 @@ class Picture:
     xy: Array
     diameter: Array
     blur_px: float
-
-
-@dataclass(frozen=True)
-class Measured:
-    """What a method made of a picture: places (N, 2), diameters (N,), standard uncertainties if stated."""
-
-    xy: Array
-    diameter: Array
-    uncertainty: Array | None = None
 
 
 def picture(diameters: Array, blur_px: float, seed: int) -> Picture:
@@ -119,50 +107,8 @@ def by_tool(grey: Grey) -> Measured:
     rgb = np.repeat(grey[:, :, None], 3, axis=2)
     table = measure_debris(rgb, calibrate(rgb, HowScaled(by=ByStated(1.0)))).table
     xy = np.stack([table["x_px"], table["y_px"]], axis=1)
-    return Measured(xy, table["ecd_um"].astype(float), table["ecd_u_um"].astype(float))
-
-
-def by_otsu(grey: Grey) -> Measured:
-    """Otsu's threshold, labels, region properties."""
-    from skimage.filters import threshold_otsu
-    from skimage.measure import label
-
-    return _regions(label(grey < threshold_otsu(grey)))
-
-
-def by_local_threshold(grey: Grey) -> Measured:
-    """Local mean threshold, watershed of the distance transform."""
-    from scipy.ndimage import distance_transform_edt, gaussian_filter
-    from skimage.feature import peak_local_max
-    from skimage.filters import threshold_local
-    from skimage.measure import label
-    from skimage.morphology import remove_small_objects
-    from skimage.segmentation import watershed
-
-    mask = remove_small_objects(grey < threshold_local(grey, 51, offset=15), max_size=1)
-    depth = distance_transform_edt(mask)
-    peaks = peak_local_max(gaussian_filter(depth, 1), labels=label(mask), min_distance=2)
-    seeds = np.zeros(grey.shape, int)
-    seeds[tuple(peaks.T)] = np.arange(1, len(peaks) + 1)
-    return _regions(watershed(-depth, seeds, mask=mask))
-
-
-def by_sep(grey: Grey) -> Measured:
-    """Astronomical extraction: background, threshold of 3 sigma, area above it."""
-    import sep
-
-    light = np.ascontiguousarray(255.0 - grey)
-    background = sep.Background(light)
-    found = sep.extract(light - background.back(), 3, err=background.globalrms)
-    return Measured(np.stack([found["x"], found["y"]], axis=1), np.sqrt(found["npix"] * 4 / np.pi))
-
-
-def _regions(labels: NDArray[np.int64]) -> Measured:
-    from skimage.measure import regionprops_table
-
-    table = regionprops_table(labels, properties=("centroid", "equivalent_diameter_area"))
-    xy = np.stack([table["centroid-1"], table["centroid-0"]], axis=1)
-    return Measured(xy, table["equivalent_diameter_area"])
+    names = ("ecd_um", "length_um", "width_um", "ecd_u_um")
+    return Measured(xy, *(table[name].astype(float) for name in names))
 
 
 @dataclass(frozen=True)
@@ -199,12 +145,7 @@ def score(found: Measured, true: Picture, size: NDArray[np.bool_]) -> Score:
     return Score(float(hit[size].mean()), precision, float(ratio.mean()), float(ratio.std()), held)
 
 
-METHODS: dict[str, Callable[[Grey], Measured]] = {
-    "tool": by_tool,
-    "Otsu": by_otsu,
-    "local, watershed": by_local_threshold,
-    "sep": by_sep,
-}
+METHODS: dict[str, Callable[[Grey], Measured]] = {"tool": by_tool, **PLAIN}
 
 
 def scenes(mixed: bool) -> Iterator[tuple[float, Picture]]:

@@ -19,6 +19,7 @@ from tests.scenes.photograph import Photograph, SceneSpec, photograph
 from tests.scenes.print_model import Print, print_map
 
 SET_SEEDS = {"development": 101, "hidden": 90210}
+EMPTY_SEED = 4711
 PHOTO_PX = (4032, 3024)
 FOCUS_TILT_DEG = 10.0
 MEASURED: tuple[tuple[FrameName, float, int], ...] = (  # frame, tilt in degrees, markers covered
@@ -71,6 +72,11 @@ def rendered(scene: Scene, keep: Path) -> Photograph:
     photo.save(file)
     truth.write_bytes(pickle.dumps((scene.spec, photo.truth)))
     return photo
+
+
+def empty_scene(number: int, frame: FrameName, size: tuple[int, int] = PHOTO_PX) -> SceneSpec:
+    """Return one of any number of empty cards, each with its own print, paper, lamp, camera and phone."""
+    return _without_debris(_scene(EMPTY_SEED, number, frame, 3.0, 0, size)).spec
 
 
 def _scene(

@@ -18,6 +18,8 @@ from triage.analysis import Analysis, Blank, Limits, PhotoResult, Sample, Scale
 from triage.debris.particles import FLAG_BIT, empty_table
 from triage.filters import load_filters
 from triage.sizing import passing_shares, size_distribution
+from triage.sizing.below_limit import with_modelled
+from triage.sizing.passing import select
 
 
 @dataclass(frozen=True)
@@ -58,12 +60,18 @@ def invented_analysis(
         problems=(Problem("uneven_light", "One side is a third darker.", "Turn the card to the window."),),
         window_px=window,
     )
+    sizes, passing = with_modelled(
+        size_distribution(table, limit_um),
+        passing_shares(table, load_filters(), limit_um, 0.003),
+        select(table, limit_um, 0.003),
+        0.8 * limit_um,
+    )
     return Analysis(
         photos=(photo,),
         particles=table,
         outlines=tuple(outlines),
-        sizes=size_distribution(table, limit_um),
-        passing=passing_shares(table, load_filters(), limit_um, 0.003),
+        sizes=sizes,
+        passing=passing,
         blank=Blank(2, 61.0, True),
         advice=_advice(),
         sample=Sample(

@@ -59,10 +59,11 @@ def test_a_refused_photo_has_the_parts_empty():
 def test_the_lines_name_their_numbers(analysis):
     lines = dict(further_lines(analysis))
     past = analysis.further.went_past
-    assert list(lines) == ["Went past the filter:", "Jets and valves:", "How much:"]
+    assert list(lines) == ["Went past the filter:", "Jets and valves:", "How much:", "Fibres:"]
     assert f"beside {past.held} counted on it. Modelled, not measured." in lines["Went past the filter:"]
     assert " in)" in lines["Jets and valves:"]
     assert "A rough model." in lines["How much:"]
+    assert lines["Fibres:"].endswith("weighted by length.")
 
 
 def test_a_refusal_gives_its_reason(analysis):

@@ -22,6 +22,7 @@ RIM = 2.0  # pixels are used out to the disc's rim plus this many sigma
 STEP = 0.05  # of the radius table, in sigma
 FARTHEST = 14.0  # radius, in sigma, to which the table reaches
 TRIALS = np.linspace(0.8, 1.6, 7)  # of the blur that edges gave
+ROUNDS = 3  # of trials, each round the best of the last
 SHAPE_NOISE = 0.03  # of the contrast
 OUTLIER = 200.0  # misfit above which a piece is no disc and has no more say
 CHUNK = 128  # pieces at a time: bounds the memory
@@ -127,16 +128,23 @@ def sharpest_fit(
     # Grains are no perfect discs: in a clean photo their shape, not the noise, is what is left over.
     noise = float(np.hypot(noise, SHAPE_NOISE * np.median(small.contrast)))
     chosen = small.rows(np.linspace(0, small.label.size - 1, min(JURY, small.label.size)).astype(int))
-    patch = _patches(light, labels, chosen, sigma_px)
-    trials = sigma_px * TRIALS
-    misfits = []
-    for trial in trials:
-        misfit = _misfit(patch, chosen, trial, noise)[0].min(axis=1) + (patch.data_power / noise**2)
-        misfits.append(np.minimum(misfit, OUTLIER).mean())
-    best = int(np.clip(np.argmin(misfits), 1, TRIALS.size - 2))
+    for _ in range(ROUNDS):
+        patch = _patches(light, labels, chosen, sigma_px)
+        trials = sigma_px * TRIALS
+        misfits = np.array([_mean_misfit(patch, chosen, trial, noise) for trial in trials])
+        best = int(np.argmin(misfits))
+        if 0 < best < TRIALS.size - 1:
+            break
+        sigma_px = trials[best]
+    best = int(np.clip(best, 1, TRIALS.size - 2))
     curve = np.polyfit(trials[best - 1 : best + 2], misfits[best - 1 : best + 2], 2)
     turn = -curve[1] / (2 * curve[0]) if curve[0] > 0 else trials[int(np.argmin(misfits))]
     return float(np.clip(turn, trials[0], trials[-1]))
+
+
+def _mean_misfit(patch: _Patches, small: SmallPieces, sigma_px: float, noise: float) -> float:
+    misfit = _misfit(patch, small, sigma_px, noise)[0].min(axis=1) + patch.data_power / noise**2
+    return float(np.minimum(misfit, OUTLIER).mean())
 
 
 def _fit_chunk(

@@ -43,6 +43,8 @@ STRIP_RATIO = 4.0
 SAME_WIDTH, FAR = 10.0, 1e4  # blur sigmas
 EVEN_WIDTH = 1.8  # widest over mean width of a strip
 JURY = 12  # small pieces needed to judge the blur by
+MOST_SIGMAS, MOST_SIGMAS_VAGUE = 5.0, 8.0  # the largest that judge it, where edges told it and where none did
+VAGUE = 0.2  # relative uncertainty of a blur that no edge told
 
 
 @dataclass(frozen=True)
@@ -72,13 +74,13 @@ def size_pieces(
     """Size every piece of a photo on pale paper or a dark ground; `unshadowed`: no lamp's shadow is left."""
     sigma_px, sigma_u_px = blur.sigma_px, blur.sigma_u_px
     rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
-    shift = UNSHADOWED if unshadowed else _shift(found, edges, pieces, rough, blur, dark=dark)
     noise = NOISE_FACTOR * found.noise
-    known = _known(
-        pieces, rough, sigma_px, np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < 5 * sigma_px))
-    )
+    most = MOST_SIGMAS if sigma_u_px < VAGUE * sigma_px else MOST_SIGMAS_VAGUE
+    jury = np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < most * sigma_px))
+    known = _known(pieces, rough, sigma_px, jury)
     if known.label.size >= JURY:
         sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
+    shift = UNSHADOWED if unshadowed else _shift(found, edges, pieces, rough, blur, dark=dark)
     value, u = _by_outline(pieces, sigma_px, shift.outline)
     blur_u = 4 * sigma_px * sigma_u_px / value
     contrast = pieces.inside - np.minimum(pieces.outside, 0)

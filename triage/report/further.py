@@ -5,7 +5,9 @@ from __future__ import annotations
 from triage.analysis import Analysis
 from triage.consequences import Consequences
 from triage.report import words
-from triage.sizing.amount import Amount, Estimate
+from triage.report.content import by_rating
+from triage.sizing import Share
+from triage.sizing.amount import Amount, Estimate, FibreLength
 from triage.sizing.orifices import OrificeRisk
 from triage.sizing.standards import Standards
 from triage.sizing.went_past import WentPast
@@ -22,6 +24,8 @@ def further_lines(analysis: Analysis) -> list[tuple[str, str]]:
         ("Went past the filter:", past_words(further.went_past) if further.went_past else ""),
         ("Jets and valves:", orifice_words(further)),
         ("How much:", amount_words(further.amount)),
+        ("Fibres:", fibre_words(further.amount)),
+        ("Too small to size:", below_limit_words(analysis)),
     ]
     return [(head, words.typeset(said)) for head, said in lines if said]
 
@@ -86,6 +90,40 @@ def amount_words(amount: Amount) -> str:
         share = "under 1 %" if little else _share(filled.share_low, filled.share_high)
         parts.append(f"{share} of what a small {filled.element} element holds")
     return f"{', '.join(parts)}. A rough model."
+
+
+def fibre_words(amount: Amount) -> str:
+    """Say how much fibre there is by length; nothing without fibres."""
+    return next((_fibres(kind.count, kind.length) for kind in amount.kinds if kind.length), "")
+
+
+def _fibres(count: int, length: FibreLength) -> str:
+    total = length.total_mm
+    limits = "few pieces decide"
+    if total.low is not None and total.high is not None:
+        limits = f"95 %: {_two_figures(total.low)} to {_two_figures(total.high)}"
+    return (
+        f"{count}, {_two_figures(total.value)} mm in all ({limits}); "
+        f"mean length {words.size(1000 * length.mean_mm)}, weighted by length."
+    )
+
+
+def below_limit_words(analysis: Analysis) -> str:
+    """Say what is modelled below the photo's limit: the number, and the shares of two ratings; or nothing."""
+    below, from_um = analysis.sizes.modelled, analysis.sizes.from_um
+    if below is None or below.count is None or below.low is None or below.high is None:
+        return ""
+    number = f"{_number(below.count)} (95 %: {_number(below.low)} to {_number(below.high)})"
+    said = (
+        f"modelled, not measured: if sizes follow the same curve ({below.law}) below {words.size(from_um)}, "
+        f"about {number} smaller pieces"
+    )
+    told = [(words.rating(row), row.modelled) for row in by_rating(analysis) if row.modelled]
+    shares = [
+        f"{rating} um passes {words.share(Share(model.share, model.low, model.high))}"
+        for rating, model in dict([*told[:1], *told[-1:]]).items()
+    ]
+    return f"{said}; of all, seen or not, {words.listed(shares)}." if shares else f"{said}."
 
 
 def _share(low: float, high: float) -> str:

@@ -23,6 +23,21 @@ class Percentiles:
 
 
 @dataclass(frozen=True)
+class ModelledBelow:
+    """How many pieces pass openings under `from_um`, modelled, with its 95 % band; or why it is refused.
+
+    `fit_p` is the chance that a sample of the law fits as badly. See `triage.sizing.below_limit`.
+    """
+
+    law: str | None = None
+    fit_p: float | None = None
+    count: float | None = None
+    low: float | None = None
+    high: float | None = None
+    refused: str | None = None
+
+
+@dataclass(frozen=True)
 class Sizes:
     """How many particles of which sizes, over those of at least `from_um`."""
 
@@ -34,6 +49,7 @@ class Sizes:
     by_volume: Percentiles
     count_low: float = 0.0  # 95 % limits of the count in repeated samples like this one,
     count_high: float = float("inf")  # random sampling alone (Poisson, two-sided)
+    modelled: ModelledBelow | None = None  # what is too small to see; None where no photo could be measured
 
 
 def size_distribution(table: ParticleTable, from_um: float) -> Sizes:

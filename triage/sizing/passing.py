@@ -32,6 +32,19 @@ class Share:
 
 
 @dataclass(frozen=True)
+class ModelledShare:
+    """A modelled share 0..1 of ALL pieces, the unseen ones included, with its 95 % band; never measured.
+
+    See `triage.sizing.below_limit`.
+    """
+
+    share: float
+    low: float
+    high: float
+    law: str
+
+
+@dataclass(frozen=True)
 class Passing:
     """What one filter rating stops and lets through, of the particles of at least `from_um`."""
 
@@ -46,6 +59,7 @@ class Passing:
     by_volume: Share
     band: Band
     finest_um: float | None = None  # fine end of a rating given as a range; rating_um is its coarse end
+    modelled: ModelledShare | None = None  # only where it is not measurable, and a law fits
 
 
 @dataclass(frozen=True)
