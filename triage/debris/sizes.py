@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -40,11 +40,16 @@ NOISE_FACTOR = (
 )
 FEWEST_SIGMAS = 1.5
 STRIP_RATIO = 4.0
+STRAND_SHADOW, STRAND_SHADOW_U = 0.42, 0.15  # of its width, on path-traced fibres of 0.6 to 2.5 px
+STRAND_RESOLVED = 3.5  # blur sigmas: from here on less of it, none from twice as wide
 SAME_WIDTH, FAR = 10.0, 1e4  # blur sigmas
 EVEN_WIDTH = 1.8  # widest over mean width of a strip
 JURY = 12  # small pieces needed to judge the blur by
 MOST_SIGMAS, MOST_SIGMAS_VAGUE = 5.0, 8.0  # the largest that judge it, where edges told it and where none did
 VAGUE = 0.2  # relative uncertainty of a blur that no edge told
+# Debris is never of one size: so many pieces that differ by no more are a printed target, flat and black.
+TARGET_PIECES, TARGET_SPREAD = 20, 0.08
+TARGET_CONTRAST = (0.9, 0.08)
 
 
 @dataclass(frozen=True)
@@ -80,7 +85,12 @@ def size_pieces(
     known = _known(pieces, rough, sigma_px, jury)
     if known.label.size >= JURY:
         sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
-    shift = UNSHADOWED if unshadowed else _shift(found, edges, pieces, rough, blur, dark=dark)
+    blur = replace(blur, sigma_px=sigma_px)
+    target = not dark and _is_target(found, edges, pieces, sigma_px)
+    plain = TARGET_CONTRAST if target else PLAIN_CONTRAST
+    shift = UNSHADOWED
+    if not unshadowed:
+        shift = _shift(found, edges, pieces, rough, blur, dark=dark, target=target)
     value, u = _by_outline(pieces, sigma_px, shift.outline)
     blur_u = 4 * sigma_px * sigma_u_px / value
     contrast = pieces.inside - np.minimum(pieces.outside, 0)
@@ -89,7 +99,7 @@ def size_pieces(
     value[strips], u[strips] = _by_width(pieces, strips, rough, sigma_px, shift.outline)
     small = np.flatnonzero((value < RESOLVED * sigma_px) & ~strips)
     if small.size:
-        known = _known(pieces, rough, sigma_px, small)
+        known = _known(pieces, rough, sigma_px, small, plain)
         sizes = by_light.fit(found.light, edges.labels, known, sigma_px, noise)
         value[small] = np.maximum(sizes.diameter_px - 2 * sigma_px * shift.light, 0.4 * sizes.diameter_px)
         u[small] = np.sqrt(
@@ -124,7 +134,11 @@ def _by_width(
     width = np.maximum(
         trust * wide + (1 - trust) * narrow - 2 * shift * sigma_px * (0.5 + trust / 2), 0.2 * narrow
     )
-    width_rel_u = np.hypot((1 - trust) * contrast_u / contrast, 2 * SHIFT_U * sigma_px / width)
+    # A strand's own shadow is about as wide as itself: until blur lets it be seen apart, it counts as strand.
+    merged = np.clip(2 - width / (STRAND_RESOLVED * sigma_px), 0, 1) * np.clip(shift / OUTLINE_SHIFT, 0, 1)
+    width /= 1 + STRAND_SHADOW * merged
+    unsure = (1 - trust) * contrast_u / contrast
+    width_rel_u = np.sqrt(unsure**2 + (2 * SHIFT_U * sigma_px / width) ** 2 + (STRAND_SHADOW_U * merged) ** 2)
     value = np.sqrt(4 * length * width / np.pi)
     return value, value * np.hypot(width_rel_u, 0.03) / 2
 
@@ -165,11 +179,13 @@ UNSHADOWED = _Shift(0.09, 0.06)  # what the room's light leaves: tests/benchmark
 
 
 def _shift(
-    found: Found, edges: Edges, pieces: Pieces, rough: Array, blur: TotalBlur, *, dark: bool
+    found: Found, edges: Edges, pieces: Pieces, rough: Array, blur: TotalBlur, *, dark: bool, target: bool
 ) -> _Shift:
     if dark:
         return _Shift(OUTLINE_SHIFT_DARK, LIGHT_SHIFT_DARK)
     darkness = _contact(found, edges, pieces, rough, blur.sigma_px)
+    if target and (darkness is None or darkness < SOLID):
+        return _Shift(0.0, 0.0)
     if darkness is None or (blur.rim > RIM and darkness < SOLID):
         # Nothing to judge by, or sharpening brightened what lies beside: debris is solid as a rule.
         return _Shift(OUTLINE_SHIFT, LIGHT_SHIFT + LIGHT_SHIFT_MORE / 2)
@@ -188,8 +204,34 @@ def _contact(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_px:
     return None
 
 
-def _known(pieces: Pieces, rough: Array, sigma_px: float, small: NDArray[np.intp]) -> by_light.SmallPieces:
-    prior, prior_u = _like_contrast(pieces, rough > RESOLVED * sigma_px, small)
+def _is_target(found: Found, edges: Edges, pieces: Pieces, sigma_px: float) -> bool:
+    """Tell whether the pieces are all of one size, as marks of a printed target are."""
+    rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
+    # Blur makes the widths of unlike small pieces alike, not of like ones unlike: few photos pass this.
+    if rough.size < TARGET_PIECES or _spread(rough) > 2 * TARGET_SPREAD:
+        return False
+    if np.median(rough) > RESOLVED * sigma_px:
+        return _spread(rough) < TARGET_SPREAD
+    some = np.linspace(0, rough.size - 1, min(by_light.JURY, rough.size)).astype(np.intp)
+    known = _known(pieces, rough, sigma_px, some)
+    sizes = by_light.fit(found.light, edges.labels, known, sigma_px, NOISE_FACTOR * found.noise)
+    return _spread(sizes.diameter_px) < TARGET_SPREAD
+
+
+def _spread(sizes: Array) -> float:
+    """Robust relative spread: half of what holds the middle two thirds."""
+    low, high = np.quantile(np.log(sizes), [1 / 6, 5 / 6])
+    return float(high - low) / 2
+
+
+def _known(
+    pieces: Pieces,
+    rough: Array,
+    sigma_px: float,
+    small: NDArray[np.intp],
+    plain: tuple[float, float] = PLAIN_CONTRAST,
+) -> by_light.SmallPieces:
+    prior, prior_u = _like_contrast(pieces, rough > RESOLVED * sigma_px, small, plain)
     centre = np.stack([pieces.x, pieces.y], axis=1)[small]
     return by_light.SmallPieces((small + 1).astype(np.int32), centre, rough[small], prior, prior_u)
 
@@ -209,11 +251,17 @@ def _by_outline(pieces: Pieces, sigma_px: float, shift: float) -> tuple[Array, A
 
 
 def _like_contrast(
-    pieces: Pieces, resolved: NDArray[np.bool_], small: NDArray[np.intp]
+    pieces: Pieces,
+    resolved: NDArray[np.bool_],
+    small: NDArray[np.intp],
+    plain: tuple[float, float] = PLAIN_CONTRAST,
 ) -> tuple[Array, Array]:
-    """Contrast that the resolved pieces of like colour have, for each small piece, and its spread."""
+    """Contrast that the resolved pieces of like colour have, for each small piece, and its spread.
+
+    `plain` is what stands for it where nothing is resolved.
+    """
     if resolved.sum() < 3:
-        value, spread = (np.full(small.size, number) for number in PLAIN_CONTRAST)
+        value, spread = (np.full(small.size, number) for number in plain)
         return np.maximum(value, pieces.peak[small]), spread
     level = pieces.inside[resolved]
     ratio = pieces.step / np.maximum(pieces.step.mean(axis=1, keepdims=True), 1e-3) - 1
