@@ -15,7 +15,7 @@ import pytest
 from tests.triage.invented import invented_analysis, refused_analysis
 from triage.analysis import Analysis
 from triage.debris.particles import COLUMNS, flag_names
-from triage.report import to_json, write_csv, write_json
+from triage.report import to_json, write_csv, write_json, write_table
 
 CONTRACT = Path(__file__).resolve().parents[2] / ".." / "shared" / "contract.md"
 
@@ -127,3 +127,11 @@ def test_csv_without_particles_has_its_header(tmp_path: Path) -> None:
     assert (tmp_path / "p.csv").read_text("utf-8").splitlines() == [
         ",".join(column.name for column in COLUMNS if column.public)
     ]
+
+
+def test_no_csv_text_runs_as_a_formula(tmp_path: Path) -> None:
+    """A photo may carry any name; numbers below zero stay numbers."""
+    rows = [{"file": name, "x": -1.5} for name in ("=HYPERLINK(A1).jpg", "@SUM.jpg", "+1.jpg", "a=b.jpg")]
+    write_table(rows, ["file", "x"], tmp_path / "t.csv")
+    lines = (tmp_path / "t.csv").read_text("utf-8").splitlines()[1:]
+    assert lines == ["'=HYPERLINK(A1).jpg,-1.5", "'@SUM.jpg,-1.5", "'+1.jpg,-1.5", "a=b.jpg,-1.5"]

@@ -45,10 +45,10 @@ from triage.record.tables import (
     Table,
     VisitRow,
 )
+from triage.report.result import as_cell
 
 FORMAT, VERSION = "triage service record", 1
 LEAVE_OUT = {"id", "result", "details", "unit_key", "stored_sha256", "bytes"}
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 README = __doc__ or ""
 
 
@@ -195,18 +195,14 @@ def _write_reports(archive: zipfile.ZipFile, record: Record, numbers: list[int])
 
 
 def csv_text(rows: Iterable[dict[str, Any]]) -> str:
-    """Return rows as CSV; a text that a spreadsheet would take for a formula gets an apostrophe before it."""
+    """Return rows as CSV, its texts safe to open in a spreadsheet."""
     rows = list(rows)
     stream = io.StringIO(newline="")
     names = list(dict.fromkeys(name for row in rows for name in row))
     writer = csv.DictWriter(stream, names)
     writer.writeheader()
-    writer.writerows({name: _cell(value) for name, value in row.items()} for row in rows)
+    writer.writerows({name: as_cell(value) for name, value in row.items()} for row in rows)
     return stream.getvalue()
-
-
-def _cell(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
 
 
 def _plain(row: Table) -> dict[str, Any]:

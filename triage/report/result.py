@@ -17,6 +17,7 @@ from triage.debris.particles import COLUMNS, as_records
 from triage.report.files import write_whole
 
 FIGURES = 6
+FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet takes a text beginning so for
 
 
 def to_json(analysis: Analysis) -> dict[str, Any]:
@@ -64,8 +65,13 @@ def write_table(rows: Iterable[Mapping[str, Any]], names: Sequence[str], path: P
     writer = csv.DictWriter(stream, names)
     writer.writeheader()
     for row in rows:
-        writer.writerow(finite(dict(row)))
+        writer.writerow({name: as_cell(value) for name, value in finite(dict(row)).items()})
     write_whole(path, stream.getvalue().encode())
+
+
+def as_cell(value: Any) -> Any:
+    """Return what a CSV cell holds: a text that a spreadsheet would run as a formula gets an apostrophe."""
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
 
 
 def _photo(photo: PhotoResult) -> dict[str, Any]:
