@@ -37,8 +37,8 @@ def test_microns_keep_what_was_stated_and_round_what_was_measured(um: float, sai
 
 
 def test_shares_are_never_rounded_to_all_or_nothing() -> None:
-    assert words.percent(0.9996) == "over 99.5 %"
-    assert words.percent(0.0004) == "under 0.5 %"
+    assert words.percent(0.9996) == "over 99.9 %"
+    assert words.percent(0.0004) == "under 0.1 %"
     assert words.percent(1.0) == "100 %"
     assert words.percent(0.0) == "0 %"
 
@@ -53,6 +53,8 @@ def test_shares_are_never_rounded_to_all_or_nothing() -> None:
         (None, None, ""),
         (0.991, 0.998, "99.1 to 99.8 %"),
         (0.0, 0.0, "0 %"),
+        (0.0002, 0.003, "at most 0.3 %"),
+        (0.9, 0.9998, "at least 90 %"),
     ],
 )
 def test_intervals(low: float | None, high: float | None, said: str) -> None:
@@ -62,6 +64,7 @@ def test_intervals(low: float | None, high: float | None, said: str) -> None:
 def test_few_pieces_take_the_place_of_an_interval() -> None:
     assert words.share(Share(0.4, None, None, few_pieces_decide=True)) == "40 %; few pieces decide"
     assert words.share(Share(0.4, 0.3, 0.5)) == "40 % (30 to 50 %)"
+    assert words.share(Share(0.001, 0.0, 0.003)) == "0.1 % (at most 0.3 %)"
 
 
 def test_lists_and_counts() -> None:

@@ -85,10 +85,12 @@ def thou(um: float) -> str:
 def percent(share: float) -> str:
     """Return a share as per cent, never rounding "almost all" up to 100 or "hardly any" down to 0."""
     value = 100 * share
-    if 0 < value < 0.5:
-        return "under 0.5 %"
-    if 99.5 < value < 100:
-        return "over 99.5 %"
+    if 0 < value < 0.05:
+        return "under 0.1 %"
+    if 99.95 <= value < 100:
+        return "over 99.9 %"
+    if 0 < value < 0.5 or 99.5 < value < 100:
+        return f"{value:.1f} %"
     return f"{value:.0f} %"
 
 
@@ -98,9 +100,9 @@ def interval(low: float | None, high: float | None) -> str:
         return ""
     if low is not None and low == high:
         return percent(low)
-    if low is None or low <= 0:
-        return f"at most {percent(high)}" if high is not None and high < 1 else "0 to 100 %"
-    if high is None or high >= 1:
+    if low is None or low < 0.0005:  # 0.0 to the tenth shown
+        return f"at most {percent(high)}" if high is not None and high < 0.9995 else "0 to 100 %"
+    if high is None or high >= 0.9995:
         return f"at least {percent(low)}"
     if 100 * low < 1 or 100 * high > 99:
         return f"{100 * low:.1f} to {100 * high:.1f} %"
