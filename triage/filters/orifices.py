@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from triage.filters.blocks import Layout, list_in_use, load_blocks, number, some_of, text
+from triage.filters.shelf import FEEDS
 
-FEEDS = ("gravity", "pulse", "pump", "injection")
 LAYOUT = Layout(
     "orifice",
     {
