@@ -86,7 +86,7 @@ def size_pieces(
     if known.label.size >= JURY:
         sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
     blur = replace(blur, sigma_px=sigma_px)
-    target = not dark and _is_target(found, edges, pieces, sigma_px)
+    target = not dark and _is_target(found, edges, pieces, rough, sigma_px)
     plain = TARGET_CONTRAST if target else PLAIN_CONTRAST
     shift = UNSHADOWED
     if not unshadowed:
@@ -204,10 +204,9 @@ def _contact(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_px:
     return None
 
 
-def _is_target(found: Found, edges: Edges, pieces: Pieces, sigma_px: float) -> bool:
+def _is_target(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_px: float) -> bool:
     """Tell whether the pieces are all of one size, as marks of a printed target are."""
-    rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
-    # Blur makes the widths of unlike small pieces alike, not of like ones unlike: few photos pass this.
+    # Blur makes outlines of unlike small pieces alike, never those of like ones unlike: a cheap first sieve.
     if rough.size < TARGET_PIECES or _spread(rough) > 2 * TARGET_SPREAD:
         return False
     if np.median(rough) > RESOLVED * sigma_px:

@@ -224,7 +224,8 @@ def _passing_table(analysis: Analysis, width: float) -> Any:
         look = style(7.8) if row.measurable else style(7.8, SOFT)
         texts = (row.rating, row.inch, row.sieve, row.stopped, row.through, row.by_count)
         rest = (row.by_area, row.by_volume, row.band)
-        cells.append([paragraph(text, look) for text in (*texts, *rest)])
+        # A number and its per cent sign stay on one line.
+        cells.append([paragraph(text.replace(" %", "\u00a0%"), look) for text in (*texts, *rest)])
         if not row.measurable:
             shaded.append(at)
     return bordered(cells, tuple(part * width for part in TABLE_PARTS), shaded, span_from=5)

@@ -40,9 +40,7 @@ class Law:
     below: Callable[[Array, float], Array]  # (parameters, z) -> share of all pieces smaller than that
     above: Callable[[Array, Array], Array]  # (parameters, z) -> share of those over the limit above that
     draw: Callable[[Array, Array], Array]  # (parameters, share above) -> z
-    below_peak: (
-        float  # share of all pieces smaller than the size that is most frequent on a logarithmic scale
-    )
+    below_peak: float  # share of all pieces smaller than the most frequent size (on a logarithmic scale)
 
 
 def laws() -> tuple[Law, Law]:
