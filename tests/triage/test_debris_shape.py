@@ -91,11 +91,12 @@ def test_feret_diameters_agree_with_brute_force():
     rng = np.random.default_rng(3)
     turn = np.linspace(0, np.pi, 20_000, endpoint=False)
     directions = np.stack([np.cos(turn), np.sin(turn)])
-    for count in (3, 4, 7, 40, 200):
-        points = (rng.normal(0, (30, 9), (count, 2)) + rng.uniform(-500, 500, 2)).astype(np.float32)
+    clouds = [
+        (rng.normal(0, (30, 9), (count, 2)) + rng.uniform(-500, 500, 2)).astype(np.float32)
+        for count in (40, 3, 200, 4, 7)
+    ]
 
-        longest, shortest, hull = feret_diameters(points)
-
+    for points, (longest, shortest, hull) in zip(clouds, feret_diameters(clouds), strict=True):
         widths = np.ptp(points.astype(float) @ directions, axis=0)
         apart = points[:, None].astype(float) - points
         assert longest == pytest.approx(np.hypot(apart[..., 0], apart[..., 1]).max(), rel=1e-6)
@@ -110,7 +111,7 @@ def test_feret_diameters_agree_with_brute_force():
 def test_feret_diameters_of_points_on_a_line(points):
     """Source: the definition: no width and no area."""
     points = np.array(points, np.float32)
-    longest, shortest, hull = feret_diameters(points)
+    ((longest, shortest, hull),) = feret_diameters([points])
 
     assert longest == pytest.approx(np.hypot(*np.ptp(points, axis=0)))
     assert shortest == pytest.approx(0, abs=1e-6)

@@ -73,6 +73,7 @@ def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: floa
     yardstick = _bright_side(light, strength, sigma_px)
     seed = max(SEED_SNR * noise, YARDSTICK_MARGIN * yardstick, SEED_FLOOR)
     blobs = _hysteresis(strength, seed, max(GROW_SNR * noise, seed / 2))
+    del light, strength  # memory peaks below
     reach = disc(2.5 * np.hypot(sigma_px, smoothing_px) + 1)
     around = np.ones((2 * round(HALO_SIGMAS * sigma_px) + 1,) * 2, np.uint8)
 

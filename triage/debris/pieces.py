@@ -8,13 +8,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.edges import magnitude
 from triage.debris.background import Departure, Image
 from triage.debris.edges import Edges
 from triage.debris.looks import Inside, Looks, measure_looks
 from triage.debris.outline import Segments
 
 Array = NDArray[np.float64]
+
+SOBEL = np.array([1.0, 2.0, 1.0]) / 8
 
 
 @dataclass(frozen=True)
@@ -85,8 +86,10 @@ def measure_pieces(
     np.maximum.at(depth, piece, inner)
     step = departure.at(y, x)
     length = outline_length(segments, count)
+    column, row = _middle(segments, strength.shape)
     inside, outside, slope = (
-        _along(segments, length, image) for image in (edges.inside, edges.outside, _slope(strength))
+        _along(segments, length, values)
+        for values in (edges.inside[row, column], edges.outside[row, column], _slope(strength, row, column))
     )
     # The Sobel kernel smooths by a Gaussian of about 0.7 px itself.
     ideal = np.maximum(inside - outside, 1e-6) / np.sqrt(2 * np.pi * (sigma_px**2 + 0.5))
@@ -110,17 +113,23 @@ def measure_pieces(
     )
 
 
-def _slope(strength: Image) -> Image:
-    across = cv2.Sobel(strength, cv2.CV_32F, 1, 0, scale=1 / 8)
-    down = cv2.Sobel(strength, cv2.CV_32F, 0, 1, scale=1 / 8)
-    return magnitude(across, down)
+def _middle(segments: Segments, shape: tuple[int, ...]) -> NDArray[np.intp]:
+    """Pixel (column, row) at the middle of each part of the outlines, off the picture's border, (2, M)."""
+    middle = np.round((segments.start + segments.end) / 2).astype(np.intp).T
+    return np.clip(middle, 1, np.array([[shape[1]], [shape[0]]]) - 2)
 
 
-def _along(segments: Segments, length: Array, image: Image) -> Array:
-    """Mean of an image along each outline."""
-    middle = np.round((segments.start + segments.end) / 2).astype(int)
-    height, width = image.shape
-    values = image[np.clip(middle[:, 1], 0, height - 1), np.clip(middle[:, 0], 0, width - 1)]
+def _slope(values: Image, row: NDArray[np.intp], column: NDArray[np.intp]) -> Array:
+    """Steepness of an image at single pixels, by the Sobel kernel, (M,)."""
+    steps = np.array([-1, 0, 1])
+    around = values[row + steps[:, None, None], column + steps[None, :, None]]
+    across = SOBEL @ (around[:, 2] - around[:, 0])
+    down = SOBEL @ (around[2] - around[0])
+    return np.asarray(np.hypot(across, down))
+
+
+def _along(segments: Segments, length: Array, values: NDArray[np.floating]) -> Array:
+    """Mean along each outline of values at the middle of its parts."""
     part = np.hypot(*(segments.end - segments.start).T)
     return np.bincount(segments.label - 1, part * values, length.size) / np.maximum(length, 1e-9)
 

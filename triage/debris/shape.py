@@ -12,6 +12,8 @@ from triage.debris.outline import Segments
 
 Array = NDArray[np.float64]
 
+HULLS_AT_ONCE = 64
+
 
 @dataclass(frozen=True)
 class Shapes:
@@ -41,9 +43,9 @@ def measure_shapes(segments: Segments, count: int) -> Shapes:
     if traced.size:
         first = bounds[traced]
         extent[traced] = np.maximum.reduceat(start, first) - np.minimum.reduceat(start, first)
-    for index in range(count):
-        if bounds[index + 1] - bounds[index] > 2:
-            ferets[index] = feret_diameters(points[bounds[index] : bounds[index + 1]])
+    wide = np.flatnonzero(np.diff(bounds) > 2)
+    if wide.size:
+        ferets[wide] = feret_diameters([points[bounds[index] : bounds[index + 1]] for index in wide])
     return Shapes(
         area=np.asarray(np.bincount(segments.label - 1, twice / 2, count), float),
         perimeter=np.asarray(np.bincount(segments.label - 1, np.hypot(*(end - start).T), count), float),
@@ -54,21 +56,39 @@ def measure_shapes(segments: Segments, count: int) -> Shapes:
     )
 
 
-def feret_diameters(points: NDArray[np.float32]) -> tuple[float, float, float]:
-    """Return longest and shortest Feret diameter and hull area of points (N, 2).
+def feret_diameters(pieces: list[NDArray[np.float32]]) -> Array:
+    """Return longest and shortest Feret diameter and hull area, (N, 3), of N sets of points (M, 2).
 
     The shortest lies square to a side of the hull, the longest joins two of its corners.
     """
-    hull = cv2.convexHull(points)[:, 0].astype(np.float64)
-    following = np.concatenate([hull[1:], hull[:1]])
-    side = following - hull
-    length = np.hypot(side[:, 0], side[:, 1])
-    side = side[length > 0] / length[length > 0, None]
-    across = hull @ np.stack([-side[:, 1], side[:, 0]])
-    square = (hull * hull).sum(axis=1)
-    longest = float(np.sqrt(max((square[:, None] + square - 2 * hull @ hull.T).max(), 0)))
-    area = abs(float(hull[:, 0] @ following[:, 1] - hull[:, 1] @ following[:, 0])) / 2
-    return longest, float(np.ptp(across, axis=0).min()) if across.size else 0.0, area
+    hulls = [cv2.convexHull(points)[:, 0] for points in pieces]
+    sizes = np.array([len(hull) for hull in hulls])
+    ferets = np.empty((sizes.size, 3))
+    order = np.argsort(sizes, kind="stable")
+    for some in np.array_split(order, max(1, sizes.size // HULLS_AT_ONCE)):
+        if some.size:
+            ferets[some] = _feret_diameters(_padded([hulls[index] for index in some]))
+    return ferets
+
+
+def _padded(hulls: list[NDArray[np.float32]]) -> Array:
+    """Hulls with their last corner repeated up to the length of the longest, (N, K, 2)."""
+    longest = max(len(hull) for hull in hulls)
+    return np.stack([hull[np.minimum(np.arange(longest), len(hull) - 1)] for hull in hulls]).astype(float)
+
+
+def _feret_diameters(hulls: Array) -> Array:
+    side = np.roll(hulls, -1, axis=1) - hulls
+    length = np.hypot(side[..., 0], side[..., 1])
+    normal = np.stack([-side[..., 1], side[..., 0]], axis=1) / np.where(length > 0, length, np.inf)[:, None]
+    # A corner given twice makes no side; a point has none at all, and no width.
+    across = np.where(length > 0, np.ptp(hulls @ normal, axis=1), np.inf).min(axis=1)
+    across[~np.isfinite(across)] = 0
+    apart = hulls[:, :, None] - hulls[:, None]
+    longest = np.sqrt((apart**2).sum(axis=3).max(axis=(1, 2)))
+    x, y = hulls[..., 0], hulls[..., 1]
+    twice = (x * np.roll(y, -1, axis=1) - y * np.roll(x, -1, axis=1)).sum(axis=1)
+    return np.stack([longest, across, np.abs(twice) / 2], axis=1)
 
 
 def strip_length_and_width(area: Array, perimeter: Array) -> tuple[Array, Array]:

@@ -263,10 +263,11 @@ def _like_contrast(
         value, spread = (np.full(small.size, number) for number in plain)
         return np.maximum(value, pieces.peak[small]), spread
     level = pieces.inside[resolved]
-    ratio = pieces.step / np.maximum(pieces.step.mean(axis=1, keepdims=True), 1e-3) - 1
-    apart = ((ratio[small][:, None] - ratio[resolved][None]) ** 2).sum(axis=2)
-    weight = np.exp(-0.5 * apart / LIKE_COLOUR**2) + 1e-3
-    weight /= weight.sum(axis=1, keepdims=True)
-    value = weight @ level
-    spread = np.sqrt(np.maximum(weight @ level**2 - value**2, 0) + CONTRAST_U**2)
+    colour = pieces.step / np.maximum(pieces.step.mean(axis=1, keepdims=True), 1e-3) / LIKE_COLOUR
+    one, other = colour[small], colour[resolved]
+    apart = (one**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2 * one @ other.T
+    weight = np.exp(np.asarray(-0.5 * apart, np.float32)) + np.float32(1e-3)
+    moments = weight @ np.stack([np.ones_like(level), level, level**2], axis=1).astype(np.float32)
+    value, square = (moments[:, 1:] / moments[:, :1]).T
+    spread = np.sqrt(np.maximum(square - value**2, 0) + CONTRAST_U**2)
     return np.maximum(value, pieces.peak[small]), spread

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 Result = TypeVar("Result")
 
-ROWS = 512
+ROWS = 256
 
 
 def map_strips(work: Callable[[slice, slice], Result], height: int, halo: int) -> list[Result]:
