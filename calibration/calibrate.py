@@ -14,9 +14,10 @@ from calibration.errors import CalibrationError
 from calibration.light import Light, Noise, measure_light, measure_noise
 from calibration.locate import Located, locate, outline_of, window_outline
 from calibration.photo_check import Problem, check_photo
-from calibration.pose import pose_of
+from calibration.pose import Focal, pose_of
 from calibration.scale import PlaneMap, Points, ScaleUncertainty
 from calibration.sharpness import Blur, measure_blur
+from calibration.squareness import Squareness, squareness_of
 from calibration.tone import Tone, grey_of, measure_tone
 
 RectMm = tuple[float, float, float, float]
@@ -98,6 +99,7 @@ class HowScaled:
     by: By = field(default_factory=ByCard)
     window: tuple[float, float, float, float] | None = None
     camera: str | None = None  # whose kept tone curve to use
+    focal_35mm: float | None = None  # that the camera stated: tells a stretched print from a tilted one
     kept: store.Kept | None = None  # None: what this computer has kept by now
 
 
@@ -124,11 +126,13 @@ class Calibration:
     blur: Blur | None
     noise: Noise
     problems: tuple[Problem, ...]
+    print_ratio: float | None = None  # length along x over y, where it surely is not what it should be
+    caliper: bool = False  # the card's long bars were measured
 
     @property
     def print_measured(self) -> bool | None:
         """Whether the card's long bars were measured with a caliper; None without a card."""
-        return None if self.frame is None else self.uncertainty.print_global < PRINT_GLOBAL_U
+        return self.caliper if self.frame else None
 
     @property
     def um_per_px_rel_u(self) -> float:
@@ -152,6 +156,8 @@ class _Scale:
     frame: Frame | None = None
     window_mm: RectMm | None = None
     tilt_deg: float | None = None
+    print_ratio: float | None = None
+    caliper: bool = False
 
 
 def calibrate(rgb: NDArray[np.uint8], how: HowScaled | None = None) -> Calibration:
@@ -189,6 +195,8 @@ def calibrate(rgb: NDArray[np.uint8], how: HowScaled | None = None) -> Calibrati
         blur=blur,
         noise=noise,
         problems=check_photo(rgb, marks, frame, scale.window_px, light, blur),
+        print_ratio=scale.print_ratio,
+        caliper=scale.caliper,
     )
 
 
@@ -230,33 +238,65 @@ def _card_scale(rgb: NDArray[np.uint8], how: HowScaled, known: store.Kept) -> _S
     located = locate(grey_of(rgb))
     frame = located.frame
     correction = known.cards.get(frame.number)
-    stretch = (correction.x, correction.y) if correction else (1.0, 1.0)
     x, y, width, height = frame.debris_rect_mm
     window = _given_window(how.window, rgb) if how.window else window_outline(frame, located.plane)
-    pose = pose_of(located.plane, (x + width / 2.0, y + height / 2.0))
+    focal = Focal.stated(how.focal_35mm)
+    pose = pose_of(located.plane, (x + width / 2.0, y + height / 2.0), focal)
+    flatness = _flatness(frame) / pose.distance_mm
+    odd = _odd_print(squareness_of(located.fit, focal, flatness), correction, PRINT_LOCAL_U[frame.name])
+    stretch = _stretch(odd, correction)
     return _Scale(
         "card",
         located.plane.stretched(*stretch),
         located.plane,
-        _card_uncertainty(located, window, pose.distance_mm, correction),
+        _card_uncertainty(located, window, pose.distance_mm, correction, odd),
         window,
         frame,
         (x * stretch[0], y * stretch[1], width * stretch[0], height * stretch[1]),
         pose.tilt_deg,
+        odd.ratio if odd else None,
+        correction is not None,
     )
 
 
+def _odd_print(
+    seen: Squareness, correction: store.CardCorrection | None, local_u: float
+) -> Squareness | None:
+    """What the print's two sides surely lack of being as expected; None where they may be as expected."""
+    left = seen.against(correction.x, correction.y) if correction else seen
+    side_u = math.hypot(correction.rel_u if correction else PRINT_GLOBAL_U, local_u)
+    return left if left.surely_beyond(math.sqrt(2.0) * side_u) else None
+
+
+def _stretch(odd: Squareness | None, correction: store.CardCorrection | None) -> tuple[float, float]:
+    """Printed over nominal length along x and y: the caliper's, or halved between the sides, or 1."""
+    if correction is not None:
+        return correction.x, correction.y
+    half = math.sqrt(odd.ratio) if odd else 1.0
+    return half, 1.0 / half
+
+
+def _flatness(frame: Frame) -> float:
+    """How far the paper may lie off the plane of its marks, mm, one standard uncertainty."""
+    lift = LIFT_MM * frame.width_mm / LIFT_PER_WIDTH_MM / math.sqrt(3.0)
+    return math.hypot(lift, CUTOUT_STEP_MM if frame.name.startswith("cutout") else 0.0)
+
+
 def _card_uncertainty(
-    located: Located, window_px: Points, distance_mm: float, correction: store.CardCorrection | None
+    located: Located,
+    window_px: Points,
+    distance_mm: float,
+    correction: store.CardCorrection | None,
+    odd: Squareness | None,
 ) -> ScaleUncertainty:
     frame = located.frame
-    lift = LIFT_MM * frame.width_mm / LIFT_PER_WIDTH_MM / math.sqrt(3.0)
-    step = CUTOUT_STEP_MM if frame.name.startswith("cutout") else 0.0
+    # Which of the two sides is the wrong one does not show: half of the difference either way.
+    unequal = abs(odd.log_ratio) / 2.0 if odd else 0.0
     return ScaleUncertainty(
-        print_global=correction.rel_u if correction else PRINT_GLOBAL_U,
+        print_global=math.hypot(correction.rel_u if correction else PRINT_GLOBAL_U, unequal),
         print_local=PRINT_LOCAL_U[frame.name],
         fit=float(located.fit.scale_rel_u(window_px).max()),
-        flatness=math.hypot(lift, step) / distance_mm,
+        flatness=_flatness(frame) / distance_mm,
         grain_height=GRAIN_MM / 2.0 / distance_mm,
     )
 

@@ -15,6 +15,7 @@ REACH_PX = 8.0  # how far from an edge its profile is read
 STEP_PX = 0.5
 FIT_SIGMAS = 2.0  # a step is fitted this far from the edge: a neighbouring edge 4 sigma away is no matter
 FIT_PX = 6.0
+STRIP_ROWS = 512  # gradients are worked out for so many rows at a time, in little memory
 CELL_PX = 8  # edge pixels this near that face the same way are one stretch of edge
 CELL_PIXELS = 3  # a stretch has at least so many
 SOBEL_NOISE = 0.43  # sd of a Sobel side, scaled to a gradient, over the sd of a pixel
@@ -72,21 +73,36 @@ def find_edge_pixels(
     linear: NDArray[np.float32], mask: NDArray[np.uint8], noise_sd: float, most: int
 ) -> EdgePixels:
     """Ridge pixels of the gradient of `linear` (H, W) where `mask` is set; the `most` steepest of them."""
-    gx = cv2.Sobel(linear, cv2.CV_32F, 1, 0, scale=1 / 8)
-    gy = cv2.Sobel(linear, cv2.CV_32F, 0, 1, scale=1 / 8)
-    steep = magnitude(gx, gy)
     margin = int(REACH_PX) + 1
     # Eight times its own noise leaves no edge to chance.
-    clear = (steep > max(8 * SOBEL_NOISE * noise_sd, 0.01)) & (mask > 0)
-    row, col = (v + margin for v in np.nonzero(clear[margin:-margin, margin:-margin]))
+    least = max(8 * SOBEL_NOISE * noise_sd, 0.01)
+    last = len(linear) - margin
+    strips = [slice(top, min(top + STRIP_ROWS, last)) for top in range(margin, last, STRIP_ROWS)]
+    found = [_ridge_pixels(linear, mask, rows, least) for rows in strips]
+    edges = EdgePixels(*np.concatenate([np.zeros((5, 0)), *found], axis=1))
+    if len(edges.x) > most:
+        edges = edges.take(np.argpartition(-edges.gradient, most)[:most])
+    return edges
+
+
+def _ridge_pixels(
+    linear: NDArray[np.float32], mask: NDArray[np.uint8], rows: slice, least: float
+) -> FloatArray:
+    """Ridge pixels steeper than `least` in some of the rows, (5, N) in the order of EdgePixels."""
+    first = rows.start - 2  # the ridge looks one row on, its gradient one more
+    strip = linear[first : rows.stop + 2]
+    gx = cv2.Sobel(strip, cv2.CV_32F, 1, 0, scale=1 / 8)
+    gy = cv2.Sobel(strip, cv2.CV_32F, 0, 1, scale=1 / 8)
+    steep = magnitude(gx, gy)
+    margin = int(REACH_PX) + 1
+    clear = (steep[2:-2, margin:-margin] > least) & (mask[rows, margin:-margin] > 0)
+    row, col = np.nonzero(clear)
+    row, col = row + 2, col + margin
     gradient = steep[row, col]
     nx, ny = gx[row, col] / gradient, gy[row, col] / gradient
     dx, dy = np.rint(nx).astype(int), np.rint(ny).astype(int)
     ridge = (gradient >= steep[row + dy, col + dx]) & (gradient > steep[row - dy, col - dx])
-    edges = EdgePixels(*(np.asarray(v, dtype=float) for v in (col, row, nx, ny, gradient))).take(ridge)
-    if len(edges.x) > most:
-        edges = edges.take(np.argpartition(-edges.gradient, most)[:most])
-    return edges
+    return np.array([col, row + first, nx, ny, gradient], dtype=float)[:, ridge]
 
 
 def read_profiles(

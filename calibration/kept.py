@@ -89,7 +89,12 @@ def data_folder() -> Path:
     chosen = os.environ.get("TRIAGE_DATA")
     if chosen:
         return Path(chosen)
-    home = Path.home()
+    try:
+        home = Path.home()
+    except RuntimeError as error:
+        raise KeptUnreadable(
+            "this user has no home folder to keep measurements in; name a folder with TRIAGE_DATA"
+        ) from error
     if sys.platform == "win32":
         return Path(os.environ.get("APPDATA", home / "AppData" / "Roaming")) / "triage"
     if sys.platform == "darwin":
@@ -109,7 +114,12 @@ def load(folder: Path | None = None) -> Kept:
         )
     except FileNotFoundError:
         return Kept()
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except OSError as error:
+        raise KeptUnreadable(
+            f"{path} cannot be read ({(error.strerror or str(error)).lower()}); check the folder, or name "
+            "another one with TRIAGE_DATA"
+        ) from error
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise KeptUnreadable(
             f"the kept measurements in {path} cannot be read; put back a copy of the file, or delete it and "
             "measure cards and lenses again"
@@ -127,7 +137,8 @@ def save(kept: Kept, folder: Path | None = None) -> Path:
         os.replace(new.name, path)
     except OSError as error:
         raise KeptUnreadable(
-            f"{path} cannot be written; check the folder's permissions and free space"
+            f"{path} cannot be written; check the folder's permissions and free space, or name another folder "
+            "with TRIAGE_DATA"
         ) from error
     return path
 

@@ -134,6 +134,16 @@ def nothing_to_see(rgb: NDArray[np.uint8]) -> Problem | None:
     )
 
 
+def nothing_sized() -> Problem:
+    """Problem of a photo whose noise and blur hide particles of any size."""
+    return Problem(
+        "blurred",
+        "Noise and blur hide so much that no piece of any size could be measured in this photo.",
+        "Take it again in more light, the phone held still or propped, and nearer.",
+        fatal=True,
+    )
+
+
 def no_card(reason: str = "no card was found in the picture") -> Problem:
     """Problem of a photo without a scale; `reason` is a clause in plain words."""
     return Problem(

@@ -133,17 +133,17 @@ class PlaneFit:
 
     def scale_rel_u(self, xy_px: ArrayLike) -> Floats:
         """(N,) relative standard uncertainty of um_per_px at these pixels, from the marks' own scatter."""
-        return self._u_of(lambda plane: np.log(plane.um_per_px(xy_px)))
+        return self.u_of(lambda plane: np.log(plane.um_per_px(xy_px)))
 
     def place_u_mm(self, xy_mm: ArrayLike) -> Floats:
         """(N,) standard uncertainty of where these card points appear in the picture, mm on the card."""
         px = self.plane.to_px(xy_mm)
-        u_x = self._u_of(lambda plane: plane.to_px(xy_mm)[:, 0])
-        u_y = self._u_of(lambda plane: plane.to_px(xy_mm)[:, 1])
+        u_x = self.u_of(lambda plane: plane.to_px(xy_mm)[:, 0])
+        u_y = self.u_of(lambda plane: plane.to_px(xy_mm)[:, 1])
         return np.hypot(u_x, u_y) * self.plane.um_per_px(px) / 1000.0
 
-    def _u_of(self, read: Callable[[PlaneMap], Floats]) -> Floats:
-        """Standard uncertainty of what `read` takes from the map, to first order in its parameters."""
+    def u_of(self, read: Callable[[PlaneMap], Floats]) -> Floats:
+        """Standard uncertainty of the numbers `read` takes from the map, to first order in its parameters."""
         theta = _parameters(self.plane, self.mm_frame)
         slopes = []
         for i, step in enumerate(np.maximum(0.1 * np.sqrt(np.diag(self.covariance)), 1e-9)):

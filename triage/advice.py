@@ -18,6 +18,7 @@ from triage.advice_texts import (
     LOOK_FIRST,
     RETAINED_CAUTION,
     SEEN_FIRST,
+    all_of,
     either_size,
     element_words,
     pieces,
@@ -171,9 +172,7 @@ def headline(found: Findings, actions: tuple[Action, ...]) -> str:
     parts = []
     seen = [SEEN_FIRST[word] for word in found.sample.noticed or () if word in SEEN_FIRST]
     if seen:
-        parts.append(
-            f"{' and '.join(seen).capitalize()} noticed at the bench: that comes before grain sizes."
-        )
+        parts.append(f"{all_of(seen).capitalize()} noticed at the bench: that comes before grain sizes.")
     said = counted(found)
     parts.append(said[:1].upper() + said[1:])
     if any(action.code == "keep" for action in actions):
@@ -194,13 +193,13 @@ def counted(found: Findings) -> str:
         return "Chips from opening the filter may lie among the debris, so its sizes say nothing yet."
     if not found.pieces:
         most = found.given.sizes.count_high
-        return f"No debris over {limit} was found; by chance the true average may still be {most:.1f} pieces."
+        return f"No debris over {limit} was found; another such sample could still hold {most:.1f} pieces."
     shown = shown_rating(found)
     if shown is None:
         return f"{pieces(found.pieces)} over {limit} were found."
     return (
         f"{pieces(shown.stopped_count)} bigger than {either_size(shown.rating_um)}; "
-        f"of {found.pieces} over {limit}, {shown.through_count} would go through "
+        f"of {found.pieces} over {limit}, {shown.through_count or 'none'} would go through "
         f"a {shown.rating_um:g} um {element_words(shown.element)}."
     )
 

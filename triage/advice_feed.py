@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from triage.advice_findings import Findings
-from triage.advice_texts import either_height
+from triage.advice_texts import about_height, either_height
 from triage.filters.flow import L_H_PER_ML_MIN, FlowVerdict
+
+HIGHEST_TANK_MM = 600.0  # above the carburettor, on the machines of such a shop; no source
 
 
 def measured_flow(found: Findings, verdict: FlowVerdict | None) -> str:
@@ -38,12 +40,12 @@ def _likely(found: Findings, verdict: FlowVerdict | None) -> str:
 def _larger(verdict: FlowVerdict, end: str) -> str:
     """Return the larger of the two limits, pump and tank together having to meet it."""
     limits = (value for value in (verdict.full_mm, verdict.air_mm) if value is not None)
-    return either_height(max(getattr(value, end) for value in limits))
+    return about_height(max(getattr(value, end) for value in limits))
 
 
 def _needs(verdict: FlowVerdict) -> str:
     if verdict.verdict == "starves" and verdict.full_mm:
-        return f"it needs {either_height(verdict.full_mm.best)} of fuel above the carburettor at the least"
+        return f"it needs {about_height(verdict.full_mm.best)} of fuel above the carburettor at the least"
     if verdict.verdict == "flows":
         return f"it needs {_larger(verdict, 'worst')} of fuel above the carburettor at the most"
     return f"it likely needs {_larger(verdict, 'likely')} of fuel above the carburettor"
@@ -52,7 +54,7 @@ def _needs(verdict: FlowVerdict) -> str:
 def _has(found: Findings, have_mm: float) -> str:
     if found.feed("gravity"):
         return f"here it is {either_height(have_mm)}"
-    return f"tank and pump together give as much as {either_height(have_mm)}"
+    return f"tank and pump together give as much as {about_height(have_mm)}"
 
 
 def sure_of(verdict: FlowVerdict | None) -> str:
@@ -62,10 +64,12 @@ def sure_of(verdict: FlowVerdict | None) -> str:
 
 
 def raised_tank(found: Findings, verdict: FlowVerdict | None) -> list[str]:
-    """On gravity feed, how high the tank would have to stand, if the calculation says more than it does."""
+    """On gravity feed, how high the tank would have to stand; nothing where no machine has it so high."""
     if not found.feed("gravity"):
         return []
     least, head = (verdict.least_head_mm if verdict else None), found.sample.head_mm
     if least is None or (head is not None and least.worst <= head):
         return ["raise the tank"]
-    return [f"raise the tank until its fuel stands {either_height(least.worst)} above the carburettor"]
+    if least.worst > HIGHEST_TANK_MM:
+        return []
+    return [f"raise the tank to {about_height(least.worst)} of fuel above the carburettor"]

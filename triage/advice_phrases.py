@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from triage.advice_feed import fed_or_not, measured_flow, raised_tank, sure_of
 from triage.advice_findings import Findings
 from triage.advice_texts import either_of, either_size, element_words, pieces
+from triage.rate_words import PER_WORDS, times
+from triage.sizing.compare import SAMPLE
 from triage.sizing.exact import poisson_limits
 
 if TYPE_CHECKING:
@@ -88,12 +90,11 @@ def _part(found: Findings) -> str:
     share, volume = found.sample.fraction, found.sample.volume_ml
     said = []
     if share and share < 1:
-        said.append(
-            f"the {share:.3g} part" if share < 0.01 else f"the {100 * share:.3g} % of it photographed"
-        )
+        part = f"{100 * share:.3g} %" if share >= 0.01 else f"{share:.3g} part"
+        said.append(f"the {part} that was photographed")
     if found.origin("fuel") and volume:
         said.append(f"{volume:g} ml of fuel")
-    return f" in {' from '.join(said)}" if said else ""
+    return f" in {' of '.join(said)}" if said else ""
 
 
 def dirty_limit(found: Findings) -> str:
@@ -123,12 +124,15 @@ def in_service(found: Findings) -> str:
         (sample.litres, "litres of fuel"),
     )
     said = [f"{amount:g} {unit}" for amount, unit in spans if amount is not None]
-    return f"in {' and '.join(said)}" if said else "by the time of this change"
+    return f"in {' and '.join(said)}" if said else "at this change"
 
 
 def mass(found: Findings) -> str:
     """The mass that the element held."""
-    return f"{found.given.further.amount.mass_mg.value:.2g} mg" if found.given.further else "unknown"
+    if found.given.further is None:
+        return "unknown"
+    milligrams = float(f"{found.given.further.amount.mass_mg.value:.2g}")
+    return f"{milligrams / 1000:g} g" if milligrams >= 1000 else f"{milligrams:g} mg"
 
 
 def holds(found: Findings) -> str:
@@ -153,11 +157,11 @@ def blocking(found: Findings) -> str:
     if risk is None:
         return ""
     named = f"the {risk.name}, {either_size(risk.orifice_um)}"
-    if risk.whole.count:
-        return f"{pieces(risk.whole.count)} found {behind(found)} are too big for {named}."
-    return (
-        f"{pieces(risk.third.count or 0)} found {behind(found)} span a third of {named}, and can bridge it."
-    )
+    whole, third = risk.whole.count or 0, risk.third.count or 0
+    if whole:
+        return f"{pieces(whole)} found {behind(found)} {'is' if whole == 1 else 'are'} too big for {named}."
+    spans = "spans" if third == 1 else "span"
+    return f"{pieces(third)} found {behind(found)} {spans} a third of {named}, and can bridge it."
 
 
 def too_big(found: Findings) -> str:
@@ -174,7 +178,7 @@ def installed(found: Findings) -> str:
 def harmful_short(found: Findings) -> str:
     """The pieces worth stopping that fit through the installed filter."""
     over = either_size(max(found.harm_um, found.from_um))
-    return f"{pieces(found.harmful)} over {over} fit through it"
+    return f"{pieces(found.harmful)} over {over} {'fits' if found.harmful == 1 else 'fit'} through it"
 
 
 def harmful(found: Findings) -> str:
@@ -185,7 +189,9 @@ def harmful(found: Findings) -> str:
 def coarse(found: Findings) -> str:
     """The pieces that the installed filter stops."""
     rating = found.installed.rating_um if found.installed else 0.0
-    return f"{pieces(found.count(rating))} are too coarse for the installed {rating:g} um filter"
+    stopped = found.count(rating)
+    verb = "is" if stopped == 1 else "are"
+    return f"{pieces(stopped)} {verb} too coarse for the installed {rating:g} um filter"
 
 
 def finer(found: Findings) -> str:
@@ -230,7 +236,7 @@ def installed_confidence(found: Findings) -> str:
 def way_out(found: Findings) -> str:
     """What would let the engine have the finer filter."""
     raised = raised_tank(found, found.finer_flow)
-    return either_of([*raised, "take a larger element of the same rating", "fit a fuel pump"])
+    return either_of([*raised, "fit a larger element", "fit a fuel pump"])
 
 
 def coarser_text(found: Findings) -> str:
@@ -239,7 +245,7 @@ def coarser_text(found: Findings) -> str:
     named = f"{other.filter.rating} um {element_words(other.filter.element)}" if other else ""
     listed = [f"fit the {named} named here"] if named else []
     raised = raised_tank(found, found.installed_flow)
-    return f"{either_of([*listed, *raised, 'take a larger element of the same rating'])}."
+    return f"{either_of([*listed, *raised, 'fit a larger element'])}."
 
 
 def amiss(found: Findings) -> str:
@@ -259,13 +265,15 @@ def change(found: Findings) -> str:
     compared = found.given.comparison
     if compared is None:
         return ""
-    ratio, per = compared.rate_ratio, compared.per
-    times = (
-        "more than the earlier sample, which had none" if ratio.value is None else f"{ratio.value:.2g} times"
-    )
-    high = f"{ratio.high:.2g}" if ratio.high is not None else "any number of"
-    span = f" (95 %: {ratio.low:.2g} to {high} times)"
-    return f"{change_counts(found)}, {times} as much per {per}{span}"
+    return f"{change_counts(found)}: per {PER_WORDS[compared.per]} {times(compared.rate_ratio)}"
+
+
+def change_confidence(found: Findings) -> str:
+    """How surely it is more than before."""
+    compared = found.given.comparison
+    if compared is not None and compared.per == SAMPLE:
+        return "Not sure: compared sample with sample; nobody said how long or how much fuel each stands for."
+    return "Likely: more than chance and the usual spread between samples explain."
 
 
 def change_counts(found: Findings) -> str:
@@ -274,7 +282,8 @@ def change_counts(found: Findings) -> str:
     if compared is None:
         return ""
     over = either_size(compared.sizes_from_um)
-    return f"{pieces(compared.after.count)} over {over} now, {compared.before.count} in the earlier sample"
+    then = compared.before.count or "none"
+    return f"{pieces(compared.after.count)} over {over} now, {then} in the earlier sample"
 
 
 def target(found: Findings) -> str:
@@ -290,14 +299,15 @@ def few(found: Findings) -> str:
     """Why this is too little."""
     part = _part(found)
     if found.pieces < found.data.shop.few_pieces:
+        only = "Only " if found.pieces else ""
         return (
-            f"Only {_of_pieces(found)} could be sized{part}; "
+            f"{only}{_of_pieces(found)} could be sized{part}; "
             f"it takes {found.data.shop.few_pieces:g} to say more."
         )
     high = poisson_limits(found.big)[1] * found.stands_for
     return (
-        f"{big(found)}: in the whole sample that could be up to {high:.0f}; "
-        f"the shop's rule is to look further from {dirty_limit(found)}."
+        f"{big(found)}. In the whole sample that could be up to {high:.0f}; "
+        f"the shop's limit is {dirty_limit(found)}."
     )
 
 
@@ -317,17 +327,22 @@ def judge(found: Findings) -> str:
     return either_size(found.data.shop.judge_um)
 
 
-def cleaner(found: Findings) -> str:
-    """That it is cleaner than before, as a sentence of its own."""
-    return f" Cleaner than before: {change(found)}." if found.compared("cleaner") else ""
+def before(found: Findings) -> str:
+    """How the earlier sample was, as a sentence of its own, where it was not dirtier nor the same."""
+    if found.compared("cleaner"):
+        return f" Cleaner than before: {change(found)}."
+    if found.compared("no_difference_shown") and not found.dirty:
+        return f" No change is shown: {change(found)}."
+    return ""
 
 
 def keep_would_change(found: Findings) -> str:
     """What would change the advice to keep the filter: the test of the commonest look, or a symptom."""
     tested = next(iter(found.looks), None)
-    if tested is None:
-        return "Trouble under load, or water or old fuel found later."
-    return f"A bench test that finds {tested[0].looks}, or trouble under load."
+    cold = found.season("cold_nights") and found.fuel("e10")
+    later = "Trouble under load, or water or old fuel found later."
+    said = f"A bench test that finds {tested[0].looks}, or trouble under load." if tested else later
+    return f"{said} Or drops in a jar of this fuel taken after a cold night." if cold else said
 
 
 PHRASES: dict[str, Callable[[Findings], str]] = {
@@ -366,11 +381,12 @@ PHRASES: dict[str, Callable[[Findings], str]] = {
     "makers_machine": makers_machine,
     "change": change,
     "change_counts": change_counts,
+    "change_confidence": change_confidence,
     "target": target,
     "few": few,
     "past": past,
     "harm": harm,
     "judge": judge,
-    "cleaner": cleaner,
+    "before": before,
     "keep_would_change": keep_would_change,
 }

@@ -107,6 +107,29 @@ class SampleFindings:
         """Whether fuel gets to the engine that way; one that nobody named is taken as gravity."""
         return (self.sample.feed or "gravity") == word
 
+    def season(self, word: str) -> bool:
+        """Whether the nights were so lately."""
+        return self.sample.season == word
+
+    def storage(self, word: str) -> bool:
+        """Whether the machine was there in the last month."""
+        return self.sample.storage == word
+
+    @property
+    def stood(self) -> bool:
+        """Whether it stood for a month or more with fuel in it."""
+        return self.storage("indoors") or self.storage("outdoors")
+
+    @property
+    def went_off(self) -> bool:
+        """Whether the fuel is old by its smell, its gum or its age."""
+        return self.stale or self.noticed("sour_smell") or self.noticed("gum")
+
+    @property
+    def age_unknown(self) -> bool:
+        """Whether nobody said how old the fuel is."""
+        return self.sample.fuel_age_months is None
+
     @property
     def makers_only(self) -> bool:
         """Whether only the maker's element will do: injection, diesel, on the water."""
@@ -234,6 +257,11 @@ class SampleFindings:
     def compared(self, verdict: str) -> bool:
         """Whether the comparison with the earlier sample came out so."""
         return self.given.comparison is not None and self.given.comparison.verdict == verdict
+
+    @property
+    def little_matters(self) -> bool:
+        """Whether a comparison that cannot tell asks for more: it stands alone, or this sample is small."""
+        return self.from_um == 0 or self.too_few
 
     @property
     def target_missed(self) -> bool:

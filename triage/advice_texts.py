@@ -44,7 +44,7 @@ ACTIONS = {
     "drain_water": Wording(
         "drain the water",
         "Drain tank, filter housing and carburettor bowl until clear fuel comes without drops at the bottom "
-        "of the jar, and find where the water gets in: cap, can, or a tank left half empty in the cold.",
+        "of the jar. Then find where the water gets in: cap, can, or a tank left half empty in the cold.",
     ),
     "fresh_fuel": Wording(
         "drain the old fuel",
@@ -52,8 +52,8 @@ ACTIONS = {
     ),
     "check_cap_and_can": Wording(
         "find where the debris comes from",
-        "Find where the debris comes from before changing anything else: filler cap and its vent, the "
-        "strainer in the filler neck, the fuel can and funnel, the inside of the tank, the hose.",
+        "Find where the debris comes from before changing anything else. Look at the filler cap and its "
+        "vent, the strainer in the filler neck, the fuel can and funnel, the inside of the tank, the hose.",
     ),
     "replace_hose": Wording(
         "replace the hose",
@@ -61,8 +61,8 @@ ACTIONS = {
     ),
     "clean_tank": Wording(
         "clean the tank",
-        "Take the tank off or empty it, rinse it until the rinse comes out clear, look inside with a lamp "
-        "that is safe near fuel vapour, and let it dry in the open air. Then fit a new filter.",
+        "Take the tank off or empty it, and rinse it until the rinse comes out clear. Look inside with a "
+        "lamp that is safe near fuel vapour, let it dry in the open air, then fit a new filter.",
     ),
     "clean_carburettor": Wording(
         "clean the carburettor",
@@ -148,9 +148,21 @@ def either_height(mm: float) -> str:
     return f"{mm:.0f} mm ({mm / MM_PER_INCH:.1f} in)"
 
 
+def about_height(mm: float) -> str:
+    """Return a height that was worked out: to two figures, in millimetres and inches."""
+    rounded = float(f"{mm:.2g}")
+    inch = float(f"{rounded / MM_PER_INCH:.2g}")
+    return f"{rounded:.0f} mm ({inch:g} in)"
+
+
 def pieces(count: int) -> str:
     """Return "no pieces", "1 piece" or "41 pieces"."""
     return f"{count or 'no'} piece{'' if count == 1 else 's'}"
+
+
+def all_of(names: Sequence[str]) -> str:
+    """Join names as a sentence does: "a, b and c"."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def either_of(options: Sequence[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date
 from importlib import import_module
@@ -25,14 +26,16 @@ from calibration.calibrate import (
 )
 from calibration.errors import CalibrationError
 from calibration.locate import CardNotFound
-from calibration.photo_check import Problem, blank_too_dirty, blurred_for, no_card, too_crowded
+from calibration.photo_check import Problem, blank_too_dirty, blurred_for, no_card, nothing_sized, too_crowded
 from calibration.sharpness import FWHM_PER_SIGMA, Blur
 from triage.advice import Advice, advise
 from triage.advice_sample import Evidence
 from triage.consequences import Consequences, consequences
+from triage.debris.limits import NOT_REACHABLE, Proof, RegionLimits
 from triage.debris.measure import measure_debris
 from triage.debris.particles import ParticleTable, empty_table
 from triage.debris.tabulate import Debris
+from triage.earlier import Earlier, History, history_of
 from triage.errors import UserError
 from triage.filters import Filter, load_filters
 from triage.photo import Photo, open_photo
@@ -61,6 +64,8 @@ class Sample:
     fuel: str | None = None
     fuel_age_months: float | None = None
     noticed: tuple[str, ...] | None = None
+    season: str | None = None  # nights lately: warm | cold_nights
+    storage: str | None = None  # the last month: in_use | indoors | outdoors
     volume_ml: float | None = None
     hours: float | None = None
     months: float | None = None
@@ -83,17 +88,23 @@ class Scale:
     card_number: int | None
     frame: str | None
     print_measured: bool | None = None  # whether a caliper has checked this card's print; None without a card
+    print_ratio: float | None = None  # print's x over y where surely not as it should be
 
 
 @dataclass(frozen=True)
 class Limits:
-    """The smallest particle this photo can show, and the smallest it can size."""
+    """The smallest particle this photo can show, and the smallest it can size.
+
+    Of faint discs None where no size will do. A photo in which even dark ones cannot be sized is refused.
+    """
 
     blur_fwhm_um: float
     smallest_seen_um: float
     smallest_sized_um: float
-    smallest_seen_faint_um: float
-    smallest_sized_faint_um: float
+    smallest_seen_faint_um: float | None
+    smallest_sized_faint_um: float | None
+    regions: tuple[RegionLimits, ...] = ()  # those above are the worst of these
+    proved: Proof | None = None  # None where outlines are exact: pictures of two levels
 
 
 @dataclass(frozen=True)
@@ -146,6 +157,7 @@ class Analysis:
     analysed_on: date = field(default_factory=date.today)
     pictures: tuple[Photo, ...] = ()  # of each entry of `photos`
     further: Consequences | None = None  # None where no photo could be measured
+    history: History | None = None  # None where nobody asked for an earlier sample
 
 
 @dataclass(frozen=True)
@@ -156,6 +168,7 @@ class Conclusions:
     passing: tuple[Passing, ...]
     advice: Advice
     further: Consequences | None = None
+    history: History | None = None
 
 
 @dataclass(frozen=True)
@@ -166,6 +179,7 @@ class Setup:
     sample: Sample = field(default_factory=Sample)
     blank: Path | None = None
     filters: Path | tuple[Filter, ...] | None = None  # None: the list in use
+    earlier: Earlier | None = None  # the machine's earlier sample, to compare with
 
 
 @dataclass(frozen=True)
@@ -196,25 +210,26 @@ def analyse(
     table, outlines = _pooled(measured)
     blank, dirty = _blank(setup, table) if any(each.debris for each in measured) else (None, ())
     results = tuple(_with_problems(each, dirty).result for each in measured)
-    found = conclude(table, results, setup.sample, filters)
+    found = conclude(table, results, setup.sample, filters, setup.earlier)
     return Analysis(
         photos=results,
         particles=table,
         outlines=outlines,
-        sizes=found.sizes,
-        passing=found.passing,
         blank=blank,
-        advice=found.advice,
         sample=setup.sample,
         program_version=program_version(),
         method_version=METHOD_VERSION,
         pictures=tuple(each.photo for each in measured),
-        further=found.further,
+        **vars(found),
     )
 
 
 def conclude(
-    table: ParticleTable, photos: tuple[PhotoResult, ...], sample: Sample, filters: Sequence[Filter]
+    table: ParticleTable,
+    photos: tuple[PhotoResult, ...],
+    sample: Sample,
+    filters: Sequence[Filter],
+    earlier: Earlier | None = None,
 ) -> Conclusions:
     """Work out sizes, shares and advice from the particles; the coarsest photo's limit holds for all."""
     usable = [photo for photo in photos if photo.counted]
@@ -224,11 +239,13 @@ def conclude(
     passing = passing_shares(table, filters, from_um, scale_u) if usable else ()
     problems = tuple(problem for photo in usable or photos for problem in photo.problems)
     further = consequences(table, sizes, sample, filters, scale_u) if usable else None
-    advice = advise(Evidence(table, sizes, passing, sample, problems, filters, further))
+    history = history_of(table, from_um, sample, earlier, METHOD_VERSION) if usable and earlier else None
+    compared = history.comparison if history else None
+    advice = advise(Evidence(table, sizes, passing, sample, problems, filters, further, compared))
     if from_um > 0:  # after the advice, which must not rest on a model
         seen_um = max((photo.limits.smallest_seen_um for photo in usable if photo.limits), default=0.0)
         sizes, passing = with_modelled(sizes, passing, select(table, from_um, scale_u), seen_um)
-    return Conclusions(sizes, passing, advice, further)
+    return Conclusions(sizes, passing, advice, further, history)
 
 
 def filters_of(setup: Setup) -> tuple[Filter, ...]:
@@ -256,7 +273,8 @@ def _measure(path: str | Path, how: HowScaled, tell: Callable[[str], None] = _si
     if any(problem.fatal for problem in calibration.problems):
         return _Measured(photo, _result(photo, calibration, None, calibration.problems), None, None)
     if photo.camera and calibration.source == "card" and how.kept is None:
-        remember_tone(calibration, photo.camera)
+        with suppress(kept.KeptUnreadable):  # a folder that cannot be written costs no result
+            remember_tone(calibration, photo.camera)
     tell("measuring")
     debris = measure_debris(photo.rgb, calibration)
     problems = (*calibration.problems, *_seen_in_debris(calibration, debris))
@@ -268,6 +286,8 @@ def _measure(path: str | Path, how: HowScaled, tell: Callable[[str], None] = _si
 def _seen_in_debris(calibration: Calibration, debris: Debris) -> tuple[Problem, ...]:
     """Problems that only the measured debris shows: too much of it, or blur that no edge before told of."""
     found = [too_crowded(debris.coverage)]
+    if debris.limits.smallest_sized_um == NOT_REACHABLE:
+        found.append(nothing_sized())
     if calibration.blur is None and len(debris.table):
         sigma_px = debris.limits.blur_fwhm_um / calibration.um_per_px / FWHM_PER_SIGMA
         blur = Blur(sigma_px, sigma_px / 4, "the outlines of the debris")
@@ -276,7 +296,8 @@ def _seen_in_debris(calibration: Calibration, debris: Debris) -> tuple[Problem, 
 
 
 def _calibrate(photo: Photo, how: HowScaled) -> Calibration:
-    how = replace(how, camera=how.camera or photo.camera)
+    focal = how.focal_35mm or photo.focal_35mm
+    how = replace(how, camera=how.camera or photo.camera, focal_35mm=focal)
     try:
         return calibrate(photo.rgb, how)
     except CardNotFound:
@@ -298,6 +319,7 @@ def _result(
             calibration.card_number,
             calibration.frame.name if calibration.frame else None,
             calibration.print_measured,
+            calibration.print_ratio,
         )
     height, width = photo.rgb.shape[:2]
     return PhotoResult(
@@ -317,12 +339,18 @@ def _result(
 
 def _limits(debris: Debris) -> Limits:
     found = debris.limits
+    seen_faint, sized_faint = (
+        None if um == NOT_REACHABLE else um
+        for um in (found.smallest_seen_faint_um, found.smallest_sized_faint_um)
+    )
     return Limits(
         found.blur_fwhm_um,
         found.smallest_seen_um,
         found.smallest_sized_um,
-        found.smallest_seen_faint_um,
-        found.smallest_sized_faint_um,
+        seen_faint,
+        sized_faint,
+        found.regions,
+        found.proved,
     )
 
 
@@ -368,16 +396,22 @@ def _blank(setup: Setup, table: ParticleTable) -> tuple[Blank | None, tuple[Prob
     if each.debris is None:
         reasons = " ".join(problem.message for problem in each.result.problems)
         raise UserError(f"The blank {each.result.file} could not be measured: {reasons} Take it again.")
-    problems = []
-    for low, high in pairwise(BLANK_BANDS_UM):
-        counts = [
-            int(((rows["ecd_um"] >= low) & (rows["ecd_um"] < high)).sum())
-            for rows in (each.debris.table, table)
-        ]
-        band = f"over {low:g} um" if np.isinf(high) else f"{low:g} to {high:g} um"
-        found = blank_too_dirty(band, *counts)
-        problems += [found] if found else []
-    return Blank(len(each.debris.table), each.debris.window_cm2, not problems), tuple(problems)
+    bands = zip(*(_banded(rows) for rows in (each.debris.table, table)), strict=True)
+    found = (blank_too_dirty(name, count, other) for (name, count), (_, other) in bands)
+    problems = tuple(problem for problem in found if problem)
+    return Blank(len(each.debris.table), each.debris.window_cm2, not problems), problems
+
+
+def _banded(table: ParticleTable) -> list[tuple[str, int]]:
+    """How many pieces lie in each size band, with its name; those too small to size in one of their own."""
+    ecd_um = table["ecd_um"][~table["below_sizing_limit"]]
+    counts = np.histogram(ecd_um, BLANK_BANDS_UM)[0].tolist()
+    names = [
+        f"over {low:g} um" if np.isinf(high) else f"{low:g} to {high:g} um"
+        for low, high in pairwise(BLANK_BANDS_UM)
+    ]
+    unsized = ("sizes below the limit", len(table) - ecd_um.size)
+    return [unsized, *zip(names, counts, strict=True)]
 
 
 def _with_problems(each: _Measured, problems: tuple[Problem, ...]) -> _Measured:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from triage import cli_compare, cli_flow, cli_record, cli_serve, options
+from triage import cli_compare, cli_flow, cli_history, cli_record, cli_serve, options
 from triage.errors import UserError
 
 if TYPE_CHECKING:
@@ -153,6 +153,8 @@ def analyse(
     machine: options.MachineOption = None,
     save: options.SaveOption = False,
     noticed: options.NoticedOption = None,
+    season: options.SeasonOption = None,
+    storage: options.StorageOption = None,
 ) -> None:
     """Measure the debris in one sample's photos and say what to do."""
     from triage.analysis import Sample, Setup
@@ -169,6 +171,8 @@ def analyse(
         fuel=_value(fuel),
         fuel_age_months=fuel_age_months,
         noticed=options.noticed_words(noticed),
+        season=_value(season),
+        storage=_value(storage),
         volume_ml=volume_ml,
         hours=hours,
         months=months,
@@ -185,7 +189,8 @@ def analyse(
     _check_outputs([json, pdf, html, csv, overlay], [*photos, *([blank] if blank else [])])
     if save:
         cli_record.check_can_save(machine)
-    analysis = work(photos, Setup(how=how, sample=sample, blank=blank))
+    sample, earlier = cli_history.recalled(sample, photos)
+    analysis = work(photos, Setup(how=how, sample=sample, blank=blank, earlier=earlier))
     _deliver(analysis, outputs)
     if save:
         typer.echo(f"\n{cli_record.save(analysis, photos, blank)}")

@@ -15,6 +15,7 @@ from triage.errors import UserError
 
 if TYPE_CHECKING:
     from triage.analysis import Analysis
+    from triage.record.entries import Machine
     from triage.record.history import History, HistoryRow
     from triage.record.opening import Record
 
@@ -87,7 +88,7 @@ def add(
     }
     given: dict[str, Any] = {name: value for name, value in told.items() if value is not None}
     with _open(context) as record:
-        known = _known(record, unit)
+        known = known_machine(record, unit)
         machine = save_machine(record, replace(known or Machine(unit), **given))
     typer.echo(f"Machine {machine.unit} {'changed' if known else 'added'}.")
 
@@ -280,7 +281,8 @@ def _open(context: typer.Context) -> Record:
     return open_record(context.obj)
 
 
-def _known(record: Record, unit: str) -> Any:
+def known_machine(record: Record, unit: str) -> Machine | None:
+    """Return the machine of a unit number, None where the record has none."""
     from triage.record.book import machines
     from triage.record.entries import unit_key
 

@@ -64,6 +64,21 @@ class Fuel(StrEnum):
     diesel = "diesel"
 
 
+class Season(StrEnum):
+    """The nights lately; cold is near freezing or below."""
+
+    warm = "warm"
+    cold_nights = "cold_nights"
+
+
+class Storage(StrEnum):
+    """Where the machine was: in use, or standing for a month or more."""
+
+    in_use = "in_use"
+    indoors = "indoors"
+    outdoors = "outdoors"
+
+
 class Division(StrEnum):
     """Smallest division of a rule; the value is its name in `calibration.ruler.DIVISIONS_UM`."""
 
@@ -131,6 +146,10 @@ ElementOption = Annotated[Element | None, typer.Option(help="element of the inst
 FeedOption = Annotated[Feed | None, typer.Option(help="how fuel reaches the engine")]
 FuelOption = Annotated[Fuel | None, typer.Option(help="what fuel it is")]
 FuelAgeMonthsOption = Annotated[float | None, typer.Option(min=0, help="how old the fuel is")]
+SeasonOption = Annotated[Season | None, typer.Option(help="the nights lately")]
+StorageOption = Annotated[
+    Storage | None, typer.Option(help="in use, or where it stood for a month or more with fuel in it")
+]
 PowerKwOption = Annotated[float | None, typer.Option(min=0, help="rated power, kW")]
 HeadMmOption = Annotated[
     float | None, typer.Option(help="fuel above the carburettor's inlet, tank nearly empty, mm")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
 import stat
 import struct
 import warnings
@@ -28,6 +29,12 @@ from triage.errors import UserError
 MAX_BYTES = 200_000_000
 MAX_PIXELS = 260_000_000  # the largest phone sensors give 200 million
 MIN_SIDE_PX = 16
+MAX_ASPECT = 40  # a panorama is up to ten times as long as it is high
+LARGE_PIXELS, LEAST_BYTES_PER_PIXEL = (
+    12_000_000,
+    0.01,
+)  # even blank paper takes a camera more; two levels do not
+STRIP_ROWS = 512
 
 _HEIF_BRANDS = {b"heic", b"heix", b"hevc", b"hevx", b"heim", b"heis", b"mif1", b"msf1", b"mif2"}
 _LENS_TAGS = (Base.ExposureTime, Base.FNumber, Base.FocalLength, Base.FocalLengthIn35mmFilm)
@@ -49,6 +56,7 @@ class Photo:
         has no unit, or the picture came through a lens. Programs write 72, 96, 100 and 300 without meaning:
         a scale only on the user's word that this is a flatbed scan.
     camera : make and model, None where not stored.
+    focal_35mm : focal length as the 35 mm equivalent, mm, that the camera stored; None where it did not.
     colour : where the colours come from: "sRGB", or the colour profile they were converted from.
     pages : pictures in the file; only one was read.
     """
@@ -62,6 +70,7 @@ class Photo:
     camera: str | None
     colour: str
     pages: int
+    focal_35mm: float | None = None
 
 
 def open_photo(path: str | Path, *, page: int = 0) -> Photo:
@@ -98,6 +107,7 @@ def open_photo(path: str | Path, *, page: int = 0) -> Photo:
         camera=_camera(tags),
         colour=colour,
         pages=pages,
+        focal_35mm=_focal_35mm(tags),
     )
 
 
@@ -204,6 +214,11 @@ def _check_header(name: str, header: ImageFile.ImageFile, data: bytes) -> None:
     if min(width, height) < MIN_SIDE_PX:
         what = f"is only {width} x {height} pixels"
         raise _refusal(name, what, "send the photo itself, not a thumbnail")
+    if max(width, height) > MAX_ASPECT * min(width, height):
+        raise _refusal(name, f"is a strip of {width} x {height} pixels", "send the photo itself")
+    if width * height > max(LARGE_PIXELS, len(data) / LEAST_BYTES_PER_PIXEL) and header.mode != "1":
+        what = f"says it is {width} x {height} pixels but holds only {len(data) / 1000:.0f} kB"
+        raise _refusal(name, what, "copy it from the phone again")
     if header.format in ("PNG", "WEBP") and getattr(header, "is_animated", False):
         raise _refusal(name, "is an animation", "send a single photo")
     tiff = getattr(header, "tag_v2", {}) if header.format == "TIFF" else {}
@@ -258,14 +273,28 @@ def _decode(name: str, header: ImageFile.ImageFile, data: bytes, transform: Any)
         return _decode_jpeg(name, data)
     try:
         header.load()
+        if header.mode in ("P", "PA") and header.palette is None:
+            raise _damaged(name)
+        return _in_strips(name, header, transform)
+    except UserError:
+        raise
     except Image.DecompressionBombError:
         raise _too_large(name, f"{header.size[0]} x {header.size[1]} pixels") from None
     except Exception:
         raise _damaged(name) from None  # as in _open_header
-    picture = _plain(name, header)
-    if transform is not None:
-        picture = transform.apply(picture.convert(transform.input_mode))
-    return np.array(picture.convert("RGB"))
+
+
+def _in_strips(name: str, picture: Image.Image, transform: Any) -> NDArray[np.uint8]:
+    """The decoded picture as sRGB; each conversion of it all at once would cost one more copy of it."""
+    width, height = picture.size
+    rgb = np.empty((height, width, 3), np.uint8)
+    for top in range(0, height, STRIP_ROWS):
+        bottom = min(top + STRIP_ROWS, height)
+        strip = _plain(name, picture.crop((0, top, width, bottom)))
+        if transform is not None:
+            strip = transform.apply(strip.convert(transform.input_mode))
+        rgb[top:bottom] = np.asarray(strip.convert("RGB"))
+    return rgb
 
 
 def _decode_jpeg(name: str, data: bytes) -> NDArray[np.uint8]:
@@ -333,6 +362,14 @@ def _camera(tags: Mapping[int, Any]) -> str | None:
     if model.lower().startswith(make.lower()):
         return model or None
     return f"{make} {model}".strip()
+
+
+def _focal_35mm(tags: Mapping[int, Any]) -> float | None:
+    try:
+        stated = float(tags.get(Base.FocalLengthIn35mmFilm, 0))
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return stated if 0 < stated < math.inf else None
 
 
 def _dpi(header: ImageFile.ImageFile, tags: Mapping[int, Any]) -> tuple[float, float] | None:

@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -46,12 +47,22 @@ LAUNCHER = """
 import resource, subprocess, sys, time
 began = time.perf_counter()
 status = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL).returncode
-print(status, time.perf_counter() - began, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
+took, used = time.perf_counter() - began, resource.getrusage(resource.RUSAGE_CHILDREN)
+print(status, took, used.ru_maxrss, used.ru_utime + used.ru_stime)
 """
 
 
-def whole_process(photo: Path, folder: Path) -> tuple[float, float]:
-    """Return seconds and peak MB of `triage analyse PHOTO --json FILE` as a process of its own.
+@dataclass(frozen=True)
+class Cost:
+    """What one process took: time on the clock, time of all processors, memory at its peak."""
+
+    seconds: float
+    processor_s: float
+    peak_mb: float
+
+
+def whole_process(photo: Path, folder: Path) -> Cost:
+    """Return the cost of `triage analyse PHOTO --json FILE` as a process of its own.
 
     It is started by a small process: a child's peak counts the memory of what it was forked from.
     """
@@ -60,10 +71,10 @@ def whole_process(photo: Path, folder: Path) -> tuple[float, float]:
     done = subprocess.run(
         [sys.executable, "-c", LAUNCHER, *command], check=True, capture_output=True, text=True
     )
-    status, seconds, peak_kb = done.stdout.split()
+    status, seconds, peak_kb, processor_s = done.stdout.split()
     if status != "0":
         raise RuntimeError(f"triage analyse ended with status {status}: {done.stderr}")
-    return float(seconds), float(peak_kb) / 1000
+    return Cost(float(seconds), float(processor_s), float(peak_kb) / 1000)
 
 
 def plain_script(grey: NDArray[np.uint8]) -> int:
@@ -128,7 +139,7 @@ def main() -> None:
         print(f"{PHOTO_PX[0]} x {PHOTO_PX[1]} px, {os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}")
         compare(path, chosen.runs)
         runs = [whole_process(path, Path(temporary)) for _ in range(chosen.runs)]
-        seconds, peak = min(run[0] for run in runs), max(run[1] for run in runs)
+        seconds, peak = min(run.seconds for run in runs), max(run.peak_mb for run in runs)
         print(f"  whole process `triage analyse`: {seconds:.2f} s, peak {peak:.0f} MB")
 
 

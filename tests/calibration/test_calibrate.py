@@ -23,7 +23,7 @@ from calibration.calibrate import (
 )
 from calibration.card import make_frame
 from calibration.locate import CardNotFound
-from calibration.pose import pose_of
+from calibration.pose import Focal, pose_of
 from calibration.scale import fit_plane_map
 from tests.calibration.rendered import Shot, photographed, printed, scale_error, true_plane, window_grid_mm
 
@@ -179,7 +179,7 @@ def test_pose_of_a_known_camera(tilt_deg: float, focal: float):
     frame = make_frame("wide")
     shot = Shot(um_per_px=130, tilt_deg=tilt_deg, focal=focal)
 
-    pose = pose_of(true_plane(frame, shot), (frame.width_mm / 2, frame.height_mm / 2))
+    pose = pose_of(true_plane(frame, shot), (frame.width_mm / 2, frame.height_mm / 2), Focal())
 
     assert pose.tilt_deg == pytest.approx(tilt_deg, abs=0.3 * tilt_deg + 0.1)
     assert pose.distance_mm == pytest.approx(focal * 625 * 0.13, rel=0.3)

@@ -6,7 +6,7 @@ The paper is one grey plane that pieces dim and hide; what the pieces send out i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from tests.scenes.camera import Camera, CameraMap
 from tests.scenes.debris import Piece
+from tests.scenes.grounds import Laid
 from tests.scenes.light import Light, Patch, draw_piece, illumination
 from tests.scenes.noise import Field, crop_wrapped
 from tests.scenes.paper import Paper, Printed, paper_texture
@@ -28,12 +29,13 @@ Box = tuple[int, int, int, int]  # first row, first column, end row, end column,
 
 @dataclass(frozen=True)
 class Ground:
-    """What the debris lies on: paper, a print or none, round things hiding the print (true mm)."""
+    """What the debris lies on: paper, a print or none, round things hiding the print (true mm), what is laid on."""
 
     paper: Paper
     card: Printed | None = None
     covers: tuple[tuple[float, float, float], ...] = ()
     seed: int = 0
+    laid: tuple[Laid, ...] = ()
 
 
 def compose(
@@ -49,7 +51,7 @@ def compose(
     dims: list[tuple[tuple[int, int], Field]] = []
     contrast = np.zeros(len(pieces))
     for k, piece in enumerate(pieces):
-        patch = draw_piece(piece, light, view)
+        patch = _lit(draw_piece(piece, light, view), piece, ground, light)
         contrast[k] = _contrast(patch, piece, ground)
         _add_own_light(picture, patch, view, float(view.blur_px(np.array([piece.centre_mm]))[0]))
         dims.append((patch.first, patch.shade * (1 - patch.cover * (1 - patch.through))))
@@ -61,30 +63,48 @@ def compose(
             part = picture[row : row + TILE_PX, col : col + TILE_PX]
             end_row, end_col = row + part.shape[0], col + part.shape[1]
             box = (row - margin, col - margin, end_row + margin, end_col + margin)
-            seen = _to_pixels(_paper_tile(ground, sheet, dims, view, box), view, box)
-            part += seen[margin:-margin, margin:-margin, None] * tint
+            seen = _to_pixels(_paper_tile(ground, sheet, dims, view, box, light), view, box)
+            seen = seen[margin:-margin, margin:-margin]
+            part += seen if ground.laid else seen[..., None] * tint
     _light_up(picture, light, view)
     return picture, contrast
 
 
 def _paper_tile(
-    ground: Ground, sheet: Field, dims: list[tuple[tuple[int, int], Field]], view: CameraMap, box: Box
+    ground: Ground,
+    sheet: Field,
+    dims: list[tuple[tuple[int, int], Field]],
+    view: CameraMap,
+    box: Box,
+    light: Light,
 ) -> Field:
+    """Return the shaded sheet on the fine grid, (h, w); in colour, (h, w, 3), where something is laid on it."""
     fine = view.camera.supersample
     shape = ((box[2] - box[0]) * fine, (box[3] - box[1]) * fine)
     grey = crop_wrapped(sheet, box[0] * fine, box[1] * fine, shape)
-    if ground.card is not None:
-        offset = 0.5 / fine - 0.5
+    offset = 0.5 / fine - 0.5
+    if ground.card is not None or ground.laid:
         x, y = view.grid_mm((box[1] + offset, box[0] + offset), shape, fine)
+    if ground.card is not None:
         grey = ground.card.read(x, y, grey)
         for cover_x, cover_y, radius in ground.covers:
             grey[(x - np.float32(cover_x)) ** 2 + (y - np.float32(cover_y)) ** 2 < radius**2] = (
                 COVER_REFLECTANCE
             )
+    if ground.laid:
+        grey = grey[..., None] * np.array(ground.paper.tint, np.float32)
+    for laid in ground.laid:
+        grey = laid.read(x, y, grey, light)
     for first, dim in dims:
         here, there = _overlap(dim.shape, (first[1] - box[0] * fine, first[0] - box[1] * fine), shape)
-        grey[here] *= dim[there]
+        grey[here] *= dim[there][..., None] if ground.laid else dim[there]
     return grey
+
+
+def _lit(patch: Patch, piece: Piece, ground: Ground, light: Light) -> Patch:
+    """Light the piece as the ground there is lit."""
+    level = float(np.prod([laid.level(*piece.centre_mm, light) for laid in ground.laid]))
+    return replace(patch, colour=patch.colour * np.float32(level)) if ground.laid else patch
 
 
 def _add_own_light(picture: Field, patch: Patch, view: CameraMap, blur_px: float) -> None:

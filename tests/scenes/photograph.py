@@ -12,6 +12,7 @@ from calibration.card import make_frame
 from tests.scenes.camera import Camera, CameraMap
 from tests.scenes.compose import Ground, compose
 from tests.scenes.debris import Debris, Rect, scatter
+from tests.scenes.grounds import Laid
 from tests.scenes.light import Light
 from tests.scenes.paper import Paper, Printed
 from tests.scenes.phone import Phone, develop, expose, from_jpeg, to_jpeg
@@ -25,7 +26,8 @@ class SceneSpec:
 
     Debris lies over `rect_mm` (card mm; true mm without a card), by default the card's debris window, on
     plain paper the whole picture less a margin. The camera aims at the card's middle unless told otherwise.
-    `covers` are round dark things (x_mm, y_mm, radius_mm; card mm) that hide the print.
+    `covers` are round dark things (x_mm, y_mm, radius_mm; card mm) that hide the print; what is `laid` (true mm)
+    lies under the debris.
     """
 
     seed: int = 0
@@ -37,6 +39,7 @@ class SceneSpec:
     card: Print | None = None
     rect_mm: Rect | None = None
     covers: tuple[tuple[float, float, float], ...] = ()
+    laid: tuple[Laid, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -59,7 +62,7 @@ def photograph(spec: SceneSpec) -> Photograph:
     card = print_frame(spec.card) if spec.card else None
     view = CameraMap(spec.camera, spec.camera.aim_mm or (card.middle_mm() if card else (0.0, 0.0)))
     pieces = scatter(spec.debris, _debris_rect(spec, view, card), rng) if spec.debris.count else ()
-    ground = Ground(spec.paper, card, _covers(spec, card), spec.seed)
+    ground = Ground(spec.paper, card, _covers(spec, card), spec.seed, spec.laid)
     linear, contrast = compose(ground, pieces, spec.light, view)
     truth = measure_truth(pieces, view, card.place if card else None, contrast)
     jpeg = to_jpeg(develop(expose(linear, spec.phone, rng), spec.phone), spec.phone.jpeg_quality)

@@ -1,4 +1,4 @@
-"""Where the service record is tested: on SQLite and on a real PostgreSQL."""
+"""Where the service record is tested, on SQLite and on a real PostgreSQL; the shop page with one sample."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from itertools import count
 
 import pytest
 
+from tests.triage.saved import invented
 from tests.triage.servers import empty_database, private_server, server_programs
+from tests.triage.shop import HERE, NAME, SHARED, browser
 
 
 @pytest.fixture(scope="session")
@@ -43,3 +45,39 @@ def new_database(request, tmp_path, monkeypatch) -> Callable[[str], str]:
 def database(request, new_database) -> str:
     """URL of an empty database, once on SQLite and once on PostgreSQL."""
     return new_database(request.param)
+
+
+@pytest.fixture
+def door():
+    from triage.web.guard import Door
+    from triage.web.sessions import Sessions
+
+    return Door(frozenset({NAME, SHARED}), "triage_test", Sessions())
+
+
+@pytest.fixture
+def app(door, tmp_path, monkeypatch):
+    from starlette.testclient import TestClient
+
+    from triage.web.app import make_app, open_shop
+
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
+    monkeypatch.delenv("TRIAGE_DATABASE", raising=False)
+    opened = open_shop(door, f"http://{SHARED}")
+    made = make_app(opened)
+    with TestClient(made, base_url=f"http://{NAME}", client=HERE):
+        yield made
+
+
+@pytest.fixture
+def pc(app):
+    return browser(app, NAME, HERE)
+
+
+@pytest.fixture
+def saved(app, tmp_path):  # noqa: ARG001 - the app must have made the record
+    from triage.record.book import open_record, save_sample
+
+    made = invented(tmp_path / "photos", noticed=None)
+    with open_record() as record:
+        return save_sample(record, made.analysis, [made.photo], unit="PW-07").number

@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from sqlalchemy import create_engine, inspect, make_url
+
 from tests.triage.saved import Invented
+from tests.triage.servers import empty_database
 from triage.record.book import load_analysis, machines, open_record, samples, save_sample
 from triage.record.bring_in import bring_in
 from triage.record.opening import Record
@@ -25,9 +29,9 @@ Tell = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Work:
-    """Something to be killed in: the record's file, samples to save, a zip to import."""
+    """Something to be killed in: the record's address, samples to save, a zip to import."""
 
-    database: Path
+    url: str  # sqlite:///... or postgresql://...
     samples: tuple[Invented, ...]
     zipped: Path
 
@@ -48,8 +52,31 @@ class Work:
         self._open().close()
         tell("made")
 
+    def clear(self) -> None:
+        """Leave no record there: no file, or an empty database."""
+        address, name = self.url.rsplit("/", 1)
+        if self._file is None:
+            empty_database(address, name)
+        else:
+            shutil.rmtree(self._file.parent, ignore_errors=True)
+
+    def begun(self) -> bool:
+        """Whether a record was begun: its file is there, or a table of it."""
+        if self._file is not None:
+            return self._file.exists()
+        engine = create_engine(make_url(self.url).set(drivername="postgresql+psycopg"))
+        try:
+            return bool(inspect(engine).get_table_names())
+        finally:
+            engine.dispose()
+
+    @property
+    def _file(self) -> Path | None:
+        url = make_url(self.url)
+        return Path(str(url.database)) if url.get_backend_name() == "sqlite" else None
+
     def _open(self) -> Record:
-        return open_record(f"sqlite:///{self.database}")
+        return open_record(self.url)
 
 
 def killed(work: Callable[[Tell], None], after_s: float) -> list[str]:
@@ -72,7 +99,7 @@ def killed(work: Callable[[Tell], None], after_s: float) -> list[str]:
 
 def faults_after(work: Work, said: list[str], counts: set[int] | None = None) -> list[str]:
     """Return what is wrong after a kill; `counts` are the numbers of samples that may be there."""
-    with open_record(f"sqlite:///{work.database}") as record:
+    with open_record(work.url) as record:
         faults = [fault.message for fault in check(record)]
         there = {each.number: each for each in samples(record)}
         lost = [number for number in said if number.isdigit() and int(number) not in there]

@@ -116,7 +116,27 @@ def _tiffs(picture: Image.Image) -> dict[str, bytes]:
         "pages.tif": saved(picture, "TIFF", save_all=True, append_images=[picture.rotate(90)]),
         "inks.tif": saved(picture.convert("CMYK"), "TIFF"),
         "fax.tif": saved(picture.convert("1"), "TIFF", compression="group4"),
+        "tiled.tif": _tiled(np.asarray(picture), side=64),
     }
+
+
+def _tiled(rgb: Rgb, side: int) -> bytes:
+    """An uncompressed TIFF in square tiles, as big scanners write it (TIFF 6.0, section 15)."""
+    height, width = rgb.shape[:2]
+    rows, columns = -(-height // side), -(-width // side)
+    padded = np.zeros((rows * side, columns * side, 3), np.uint8)
+    padded[:height, :width] = rgb
+    tiles = padded.reshape(rows, side, columns, side, 3).swapaxes(1, 2).reshape(rows * columns, -1)
+    count, size, after = len(tiles), tiles.shape[1], 8 + 2 + 10 * 12 + 4
+    pixels_at = after + 6 + 8 * count
+    offsets = [pixels_at + size * index for index in range(count)]
+    entries = [(256, 4, 1, width), (257, 4, 1, height), (258, 3, 3, after), (259, 3, 1, 1), (262, 3, 1, 2)]
+    entries += [(277, 3, 1, 3), (322, 3, 1, side), (323, 3, 1, side)]
+    entries += [(324, 4, count, after + 6), (325, 4, count, after + 6 + 4 * count)]
+    directory = struct.pack("<H", len(entries))
+    directory += b"".join(struct.pack("<HHII", *entry) for entry in entries) + struct.pack("<I", 0)
+    tables = struct.pack(f"<3H{2 * count}I", 8, 8, 8, *offsets, *[size] * count)
+    return b"II*\0" + struct.pack("<I", 8) + directory + tables + tiles.tobytes()
 
 
 def _webps(picture: Image.Image) -> dict[str, bytes]:

@@ -16,8 +16,10 @@ import cv2
 import httpx
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
+HERE, PHONE = ("127.0.0.1", 50000), ("192.168.1.20", 50000)  # who asks
+NAME, SHARED = "127.0.0.1:8321", "192.168.1.5:8321"  # what the page is called
 RUN = "from triage.cli import run; run()"
-MEASURED_S = 90.0
+MEASURED_S = 180.0
 
 
 @dataclass(frozen=True)
@@ -71,3 +73,15 @@ def settled(browser: httpx.Client, key: str) -> httpx.Response:
         assert time.monotonic() < end
         time.sleep(0.1)
     return browser.get(f"/photos/{key}")
+
+
+def browser(app, name, address):
+    """Return a browser's stand-in that asks the application itself, without a server."""
+    from starlette.testclient import TestClient
+
+    return TestClient(app, base_url=f"http://{name}", client=address, follow_redirects=False)
+
+
+def token(page) -> str:
+    """Return the token that a page's forms bring along."""
+    return re.findall(r'name="triage-token" content="([^"]*)"', page.text)[0]

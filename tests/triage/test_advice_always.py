@@ -21,6 +21,7 @@ from triage.advice_texts import ACTIONS, SEEN_FIRST
 from triage.analysis import Sample
 from triage.debris.particles import KINDS
 from triage.errors import UserError
+from triage.sizing import Share
 from triage.sizing.compare import Comparison, TargetResult
 
 SAMPLES = 300
@@ -30,10 +31,11 @@ FILTER_CHANGES = {"finer", "stage", "coarser_or_larger"}
 BLURRED = Problem("blurred", "The photo is blurred.", "Rest the phone on a glass.", fatal=True)
 JARGON = re.compile(
     r"beta|poisson|garwood|ecd|feret|percentile|d50|iso \d|equivalent|standard deviation|log-?normal|"
-    r"confidence|p.value|null|nan\b|\binf\b|[{}]|  ",
+    r"confidence|p.value|null|nan\b|\binf\b|[{}]|  |_|\de[+-]\d|\b(no|only no) pieces.*\bcould\b.*only|"
+    r"\b1 pieces\b|\b1 piece [^.,;:]*\b(are|were|fit|span|look)\b|projected|distribution|sigma|parameter",
     re.IGNORECASE,
 )
-LONGEST = 45  # words in a sentence
+LONGEST = 30  # words in a sentence
 
 
 @pytest.fixture(scope="module")
@@ -92,6 +94,8 @@ def drawn(rng: np.random.Generator, earlier: list[Comparison]) -> Evidence:
         power_kw=one_of(None, 2.0, 8.0, 20.0),
         flow_test_ml_min=tested,
         flow_test_um=None if tested is None else one_of(None, 75.0, 150.0),
+        season=one_of(None, "warm", "cold_nights"),
+        storage=one_of(None, None, None, None, "in_use", "indoors", "outdoors"),
     )
     table = lots(recipe, limit)
     comparison = earlier[rng.integers(len(earlier))] if rng.random() < 0.25 else None
@@ -135,7 +139,7 @@ def test_keep_is_said_only_when_somebody_looked_and_nothing_is_wrong(everything)
             said += 1
             assert set(codes(advice)) == {"keep", "usual_interval"}
             assert found.given.sample.noticed == ("none",)
-    assert said > 10
+    assert said > 5
 
 
 def test_no_finer_filter_without_its_source_or_below_the_limit_or_the_list(everything):
@@ -196,21 +200,37 @@ def test_nothing_is_said_from_sizes_where_no_photo_could_be_measured(everything)
 
 
 def test_no_reason_speaks_of_a_size_below_the_limit(everything):
-    """Sizes below what the photo sized may only be ratings of the installed filter, or the limit to reach."""
+    """Sizes below what the photo sized may only be ratings of the installed filter, or the limit to reach.
+
+    Or a filter that is named for the fuel that it lets through, which rests on no size of a piece.
+    """
     for found, advice in everything:
         if found.given.problems:
             continue
-        spoken = [
-            advice.headline,
-            *advice.bench_tests,
-            *(line for action in advice.actions for line in action.because),
-        ]
         known = {found.given.sample.installed_um, found.data.shop.judge_um}
-        for line in spoken:
+        known |= {action.filter_um for action in advice.actions if action.code == "coarser_or_larger"}
+        for line in everything_said(advice):
             for number in re.findall(r"(\d+(?:\.\d+)?) um", line):
                 assert round(float(number)) >= round(found.given.sizes.from_um) or float(number) in known, (
                     line
                 )
+
+
+def test_no_advice_rests_on_what_could_not_be_measured(data):
+    """Pieces too small to size, and shares of ratings below the limit, may be anything at all."""
+    rng, earlier = np.random.default_rng(4), comparisons()
+    for given in [drawn(rng, earlier) for _ in range(12)] + [evidence_of(case) for case in CASES[::4]]:
+        unsized = lots([{"count": 500, "from_um": 200, "to_um": 900, "kind": "rust"}])
+        unsized["below_sizing_limit"] = True
+        unsized["passing_size_um"] = np.nan
+        passing = tuple(
+            entry
+            if entry.measurable
+            else replace(entry, stopped_count=9, through_count=7, by_count=Share(0.7, 0.6, 0.8))
+            for entry in given.passing
+        )
+        other = replace(given, table=np.concatenate([given.table, unsized]), passing=passing)
+        assert advise(other, data) == advise(given, data)
 
 
 def test_every_action_says_why_how_surely_what_would_change_it_and_what_to_mind(everything):

@@ -313,6 +313,13 @@ def test_scanner_resolution_in_inches_and_centimetres(tmp_path):
     assert open_photo(saved(tmp_path / "d.jpg", exif=exif)).dpi is None
 
 
+@pytest.mark.parametrize("mode", ["RGB", "P", "L", "LA", "1"])
+def test_pictures_higher_than_a_strip_of_rows_are_joined_up(tmp_path, mode):
+    picture = Image.fromarray(scene(1200, 40)).convert(mode)
+    opened = open_photo(saved(tmp_path / "a.png", picture)).rgb
+    assert np.array_equal(opened, np.asarray(picture.convert("RGB")))
+
+
 # --- hostile and hopeless ---
 
 
@@ -335,7 +342,32 @@ def jpeg_claiming(width: int, height: int) -> bytes:
     return bytes(data)
 
 
+def png_claiming(width: int, height: int) -> bytes:
+    """A small PNG whose header claims another size: that its pixels end early no reader minds."""
+    data = bytearray(plain_png())
+    data[16:24] = struct.pack(">II", width, height)
+    data[29:33] = struct.pack(">I", zlib.crc32(data[12:29]))
+    return bytes(data)
+
+
+def plain_png() -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(scene()).save(out, "PNG")
+    return out.getvalue()
+
+
+def png_without_palette() -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(scene()).quantize(16).save(out, "PNG")
+    data = out.getvalue()
+    at = data.index(b"PLTE") - 4
+    return data[:at] + data[at + 12 + struct.unpack(">I", data[at : at + 4])[0] :]
+
+
 HOSTILE = {
+    "strip.png": (lambda: png_claiming(150, 131_222), "strip of 150 x 131222"),
+    "claims.png": (lambda: png_claiming(9000, 9000), "holds only"),
+    "no_palette.png": (png_without_palette, "damaged"),
     "empty.jpg": (lambda: b"", "empty"),
     "text.jpg": (lambda: b"Dear customer, the photo is attached.\n" * 20, "not a JPEG"),
     "page.png": (lambda: b"%PDF-1.7\n" + bytes(99), "not a JPEG"),

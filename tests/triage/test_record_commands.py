@@ -163,3 +163,60 @@ def test_without_save_no_database_library_is_loaded(tmp_path):
 
     assert "triage" in loaded
     assert loaded.isdisjoint({"sqlalchemy", "alembic", "psycopg"})
+
+
+NOW = SAID[:-1]  # not saved
+
+
+def test_the_machines_earlier_sample_is_compared_and_speaks_in_the_advice(run, tmp_path):
+    """40 pieces in 40 hours, then 4 in 400: a hundredth an hour. This photo's own save is passed over."""
+    done = run("analyse", "after.png", *NOW, "--hours", "400", "--json", "now.json")
+
+    history = json.loads((tmp_path / "now.json").read_text("utf-8"))["history"]
+    assert history["comparison"]["verdict"] == "cleaner"
+    counted = [history["comparison"][side] for side in ("before", "after")]
+    assert [(side["count"], side["exposure"]) for side in counted] == [(40, 40), (4, 400)]
+    assert "Compared with sample 1 of" in history["said"]
+    assert "then; per hour run 99 % fewer" in " ".join(done.out.split())
+    assert "Cleaner than before: 4 pieces over" in " ".join(done.out.split())
+
+
+def test_what_the_record_knows_of_the_machine_is_filled_in_and_what_is_said_now_wins(run, tmp_path):
+    run(
+        "record",
+        "add",
+        "PW-07",
+        "--feed",
+        "pump",
+        "--installed",
+        "75",
+        "--element",
+        "screen",
+        "--fuel",
+        "e10",
+    )
+    done = run(
+        *("analyse", "after.png", *NOW, "--origin", "tank", "--installed", "30", "--json", "now.json"),
+    )
+
+    sample = json.loads((tmp_path / "now.json").read_text("utf-8"))["sample"]
+    assert [sample[name] for name in ("feed", "fuel", "installed_um", "element")] == ["pump", "e10", 30, None]
+    said = " ".join(done.out.split())
+    assert "Taken from the service record: feed, fuel. The service record holds" in said
+    assert "of PW-07, but from another place or taken another way" in said
+
+
+def test_without_an_earlier_sample_one_sentence_says_so_and_no_record_is_made(run, tmp_path, monkeypatch):
+    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "empty"))
+    done = run("analyse", "after.png", *NOW)
+    assert done.out.count("holds no earlier sample of PW-07 to compare with") == 1
+    assert not (tmp_path / "empty" / "record.sqlite").exists()
+
+
+def test_a_record_that_cannot_be_read_costs_the_history_and_nothing_else(run, tmp_path):
+    for path in (tmp_path / "data").glob("record.sqlite*"):
+        path.write_bytes(b"no database at all, for sure" * 200)
+    done = run("analyse", "after.png", *NOW)
+    assert done.status == 0
+    assert done.err.startswith("No earlier sample was looked for: ")
+    assert "could not be read, so nothing was compared" in " ".join(done.out.split())

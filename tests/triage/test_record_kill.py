@@ -5,7 +5,6 @@ Few kills here; hundreds in `python -m tests.benchmarks.kill_during_save`.
 
 from __future__ import annotations
 
-import shutil
 import sys
 import time
 
@@ -18,18 +17,19 @@ from triage.record.exchange import export
 
 pytestmark = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="forks and kills as Linux does")
 
-KILLS = 5
+KILLS = 3
 
 
-@pytest.fixture
-def work(new_database, tmp_path) -> Work:
+@pytest.fixture(params=["sqlite", "postgresql"])
+def work(request, new_database, tmp_path) -> Work:
+    kind = request.param
     every = tuple(invented(tmp_path, 5, seed=seed) for seed in range(6))
     zipped = tmp_path / "all.zip"
     with open_record(new_database("sqlite")) as record:
         for each in every[:3]:
             save_sample(record, each.analysis, [each.photo], unit="PW-07")
         export(record, zipped)
-    return Work(tmp_path / "killed" / "record.sqlite", every, zipped)
+    return Work(new_database(kind), every, zipped)
 
 
 @pytest.mark.parametrize("kind", ["save", "bring_in", "make"])
@@ -38,12 +38,12 @@ def test_a_kill_leaves_nothing_half_done(work, kind):
     done = []
     getattr(work, kind)(done.append)
     took_s = time.monotonic() - start
-    shutil.rmtree(work.database.parent)
+    work.clear()
 
     counts = {"save": None, "bring_in": {0, 3}, "make": {0}}[kind]
     for after_s in moments(KILLS, took_s, seed=1):
         if kind != "save":
-            shutil.rmtree(work.database.parent, ignore_errors=True)
+            work.clear()
         said = killed(getattr(work, kind), after_s)
         assert faults_after(work, said, counts) == []
     assert done

@@ -8,88 +8,49 @@ from dataclasses import replace
 
 import pypdfium2
 import pytest
-from starlette.testclient import TestClient
 
 from tests.triage.saved import invented
+from tests.triage.shop import HERE, NAME, PHONE, SHARED, browser, token
 from triage.record.book import corrections, find_machine, load_measured, open_record, restate, save_sample
-from triage.web.app import make_app, open_shop
-from triage.web.guard import FORM_BYTES, Door
-from triage.web.sessions import Sessions
+from triage.web.guard import FORM_BYTES
 
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)> '; DROP TABLE machines;--"
-HERE, PHONE = ("127.0.0.1", 50000), ("192.168.1.20", 50000)
-NAME, SHARED = "127.0.0.1:8321", "192.168.1.5:8321"
-
-
-@pytest.fixture
-def door():
-    return Door(frozenset({NAME, SHARED}), "triage_test", Sessions())
-
-
-@pytest.fixture
-def app(door, tmp_path, monkeypatch):
-    monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
-    monkeypatch.delenv("TRIAGE_DATABASE", raising=False)
-    opened = open_shop(door, f"http://{SHARED}")
-    made = make_app(opened)
-    with TestClient(made, base_url=f"http://{NAME}", client=HERE):
-        yield made
-
-
-@pytest.fixture
-def pc(app):
-    return browser(app, NAME, HERE)
-
-
-@pytest.fixture
-def sample(app, tmp_path):  # noqa: ARG001 - the app must have made the record
-    made = invented(tmp_path / "photos", noticed=None)
-    with open_record() as record:
-        return save_sample(record, made.analysis, [made.photo], unit="PW-07").number
-
-
-def browser(app, name, address):
-    return TestClient(app, base_url=f"http://{name}", client=address, follow_redirects=False)
-
-
-def token(page):
-    return re.findall(r'name="triage-token" content="([^"]*)"', page.text)[0]
 
 
 # Who may do what
 
 
-def test_a_form_without_its_token_or_from_another_page_changes_nothing(pc, sample):
+def test_a_form_without_its_token_or_from_another_page_changes_nothing(pc, saved):
     good = token(pc.get("/"))
     form = {"piece": "1", "action": "reject", "who": "AB"}
     refused = [
-        pc.post(f"/samples/{sample}/pieces", data=form),
-        pc.post(f"/samples/{sample}/pieces", data={**form, "csrf": good[:-1] + "x"}),
-        pc.post(f"/samples/{sample}/pieces", data={**form, "csrf": ""}),
+        pc.post(f"/samples/{saved}/pieces", data=form),
+        pc.post(f"/samples/{saved}/pieces", data={**form, "csrf": good[:-1] + "x"}),
+        pc.post(f"/samples/{saved}/pieces", data={**form, "csrf": ""}),
         pc.post(
-            f"/samples/{sample}/pieces",
+            f"/samples/{saved}/pieces",
             data={**form, "csrf": good},
             headers={"origin": "http://evil.example"},
         ),
-        pc.post(f"/samples/{sample}/pieces", data={**form, "csrf": good}, headers={"origin": "null"}),
+        pc.post(f"/samples/{saved}/pieces", data={**form, "csrf": good}, headers={"origin": "null"}),
         pc.post(
-            f"/samples/{sample}/pieces", data={**form, "csrf": good}, headers={"sec-fetch-site": "cross-site"}
+            f"/samples/{saved}/pieces", data={**form, "csrf": good}, headers={"sec-fetch-site": "cross-site"}
         ),
     ]
 
     assert [answer.status_code for answer in refused] == [403] * 6
     with open_record() as record:
-        assert corrections(record, sample) == ()
-        assert pc.post(f"/samples/{sample}/pieces", data={**form, "csrf": good}).status_code == 303
-        assert len(corrections(record, sample)) == 1
+        assert corrections(record, saved) == ()
+        assert pc.post(f"/samples/{saved}/pieces", data={**form, "csrf": good}).status_code == 303
+        assert len(corrections(record, saved)) == 1
 
 
-def test_the_token_of_one_browser_is_no_good_in_another(app, sample):
+def test_the_token_of_one_browser_is_no_good_in_another(app, saved):
     one, other = browser(app, NAME, HERE), browser(app, NAME, HERE)
     stolen = token(one.get("/"))
     other.get("/")
 
-    answer = other.post(f"/samples/{sample}/pieces", data={"csrf": stolen})
+    answer = other.post(f"/samples/{saved}/pieces", data={"csrf": stolen})
 
     assert answer.status_code == 403
 
@@ -97,7 +58,7 @@ def test_the_token_of_one_browser_is_no_good_in_another(app, sample):
 @pytest.mark.parametrize(
     "path", ["/", "/samples", "/samples/1", "/machines", "/phones", "/card.pdf", "/nothing"]
 )
-@pytest.mark.usefixtures("sample")
+@pytest.mark.usefixtures("saved")
 def test_a_phone_that_is_not_paired_sees_nothing(app, path):
     phone = browser(app, SHARED, PHONE)
 
@@ -106,7 +67,7 @@ def test_a_phone_that_is_not_paired_sees_nothing(app, path):
     assert "PW-07" not in phone.get("/pair").text
 
 
-@pytest.mark.usefixtures("sample")
+@pytest.mark.usefixtures("saved")
 def test_a_code_pairs_one_phone_once(app, door):
     phone, second = browser(app, SHARED, PHONE), browser(app, SHARED, ("192.168.1.21", 50000))
     code = door.sessions.token()
@@ -159,18 +120,18 @@ def test_a_forged_cookie_is_no_session(app):
 # What is shown
 
 
-def test_every_answer_carries_the_policy_and_no_page_breaks_it(pc, sample):
+def test_every_answer_carries_the_policy_and_no_page_breaks_it(pc, saved):
     pages = [
         "/",
         "/samples",
-        f"/samples/{sample}",
+        f"/samples/{saved}",
         "/compare",
         "/machines",
         "/machines/1",
         "/card",
         "/settings",
     ]
-    for path in [*pages, "/phones", "/nothing", f"/samples/{sample}/pieces", "/static/page.js"]:
+    for path in [*pages, "/phones", "/nothing", f"/samples/{saved}/pieces", "/static/page.js"]:
         answer = pc.get(path)
         policy = answer.headers["content-security-policy"]
 
@@ -183,14 +144,14 @@ def test_every_answer_carries_the_policy_and_no_page_breaks_it(pc, sample):
             assert not re.search(r"(?:src|href|action)=\"(?!/|#)", answer.text)
 
 
-def test_hostile_text_is_shown_as_text(pc, sample):
+def test_hostile_text_is_shown_as_text(pc, saved):
     csrf = token(pc.get("/"))
     answer = pc.post(
         "/machines", data={"csrf": csrf, "unit": "X <b>1</b>", "type": HOSTILE, "notes": HOSTILE}
     )
     shown = pc.get(answer.headers["location"]).text + pc.get("/machines").text
-    pc.post(f"/samples/{sample}/said", data={"csrf": csrf, "unit": "<script>alert(3)</script>"})
-    shown += pc.get(f"/samples/{sample}").text + pc.get("/samples").text + pc.get("/").text
+    pc.post(f"/samples/{saved}/said", data={"csrf": csrf, "unit": "<script>alert(3)</script>"})
+    shown += pc.get(f"/samples/{saved}").text + pc.get("/samples").text + pc.get("/").text
     shown += pc.get("/compare", params={"before": HOSTILE, "after": "1"}).text
 
     assert "<script>alert" not in shown
@@ -215,7 +176,7 @@ def test_hostile_text_is_shown_as_text(pc, sample):
         "/card.pdf?number=9999999999",
     ],
 )
-@pytest.mark.usefixtures("sample")
+@pytest.mark.usefixtures("saved")
 def test_no_path_leads_anywhere_else(pc, path):
     answer = pc.get(path)
 
@@ -223,7 +184,7 @@ def test_no_path_leads_anywhere_else(pc, path):
     assert "Traceback" not in answer.text
 
 
-@pytest.mark.usefixtures("sample")
+@pytest.mark.usefixtures("saved")
 def test_a_form_that_is_too_long_is_refused(pc):
     csrf = token(pc.get("/"))
 
@@ -235,21 +196,21 @@ def test_a_form_that_is_too_long_is_refused(pc):
 @pytest.mark.parametrize(
     "bad", [{"origin": "moon"}, {"noticed": "ghosts"}, {"hours": "many"}, {"part": "140"}]
 )
-def test_answers_that_were_not_offered_are_refused_with_a_sentence(pc, sample, bad):
-    answer = pc.post(f"/samples/{sample}/said", data={"csrf": token(pc.get("/")), **bad})
+def test_answers_that_were_not_offered_are_refused_with_a_sentence(pc, saved, bad):
+    answer = pc.post(f"/samples/{saved}/said", data={"csrf": token(pc.get("/")), **bad})
 
     assert answer.status_code == 400
     assert "choose" in answer.text.lower() or "ordinary number" in answer.text or "per cent" in answer.text
 
 
-def test_leaving_a_piece_out_changes_the_shares_and_putting_it_back_restores_them(pc, sample):
+def test_leaving_a_piece_out_changes_the_shares_and_putting_it_back_restores_them(pc, saved):
     csrf = token(pc.get("/"))
     head = {"accept": "application/json", "x-triage-token": csrf}
-    path = f"/samples/{sample}/pieces"
+    path = f"/samples/{saved}/pieces"
     before = pc.get(path).json()
     sized = next(each for each in before["pieces"] if not each["small"] and not each["edge"])
     form = {"piece": str(sized["id"]), "who": "AB"}
-    whole = pc.get(f"/samples/{sample}").text
+    whole = pc.get(f"/samples/{saved}").text
     without = pc.post(path, data={**form, "action": "reject"}, headers=head).json()["findings"]
     back = pc.post(path, data={**form, "action": "restore"}, headers=head).json()["findings"]
     pc.post(path, data={**form, "action": "kind", "kind": "rubber"}, headers=head)
@@ -265,19 +226,19 @@ def counted(page: str) -> int:
     return int(re.findall(r"we counted (\d+) piece", page)[0])
 
 
-def test_what_the_page_does_not_ask_stays(pc, sample):
+def test_what_the_page_does_not_ask_stays(pc, saved):
     with open_record() as record:
-        restate(record, sample, replace(load_measured(record, sample).sample, head_mm=120.0))
+        restate(record, saved, replace(load_measured(record, saved).sample, head_mm=120.0))
         pc.post(
-            f"/samples/{sample}/said", data={"csrf": token(pc.get("/")), "unit": "PW-07", "noticed": "none"}
+            f"/samples/{saved}/said", data={"csrf": token(pc.get("/")), "unit": "PW-07", "noticed": "none"}
         )
-        said = load_measured(record, sample).sample
+        said = load_measured(record, saved).sample
 
     assert said.head_mm == 120.0
     assert said.noticed == ("none",)
 
 
-def test_a_machine_lends_a_sample_what_it_knows(pc, sample):
+def test_a_machine_lends_a_sample_what_it_knows(pc, saved):
     csrf = token(pc.get("/"))
     with open_record() as record:
         number = find_machine(record, "PW-07").number
@@ -285,15 +246,15 @@ def test_a_machine_lends_a_sample_what_it_knows(pc, sample):
             f"/machines/{number}",
             data={"csrf": csrf, "unit": "PW-07", "feed": "pump", "installed_um": "75", "element": "screen"},
         )
-        pc.post(f"/samples/{sample}/said", data={"csrf": csrf, "unit": "pw-07"})
-        said = load_measured(record, sample).sample
+        pc.post(f"/samples/{saved}/said", data={"csrf": csrf, "unit": "pw-07"})
+        said = load_measured(record, saved).sample
 
     assert (said.feed, said.installed_um, said.element) == ("pump", 75.0, "screen")
 
 
-def test_what_was_noticed_is_never_remembered(pc, sample):
+def test_what_was_noticed_is_never_remembered(pc, saved):
     answer = pc.post(
-        f"/samples/{sample}/said",
+        f"/samples/{saved}/said",
         data={"csrf": token(pc.get("/")), "unit": "PW-07", "origin": "tank", "noticed": "none"},
     )
     remembered = answer.headers["set-cookie"]
@@ -302,20 +263,20 @@ def test_what_was_noticed_is_never_remembered(pc, sample):
     assert "none" not in remembered
 
 
-def test_two_samples_side_by_side(pc, sample, tmp_path):
+def test_two_samples_side_by_side(pc, saved, tmp_path):
     made = invented(tmp_path / "photos", count=9, seed=6)
     with open_record() as record:
         second = save_sample(record, made.analysis, [made.photo], unit="PW-07").number
-    page = pc.get("/compare", params={"before": str(sample), "after": str(second)})
-    same = pc.get("/compare", params={"before": str(sample), "after": str(sample)})
+    page = pc.get("/compare", params={"before": str(saved), "after": str(second)})
+    same = pc.get("/compare", params={"before": str(saved), "after": str(saved)})
 
     assert "fewer" in page.text
     assert same.status_code == 400
     assert "two different samples" in same.text
 
 
-def test_the_report_holds_the_headline(pc, sample):
-    answer = pc.get(f"/samples/{sample}/report.pdf")
+def test_the_report_holds_the_headline(pc, saved):
+    answer = pc.get(f"/samples/{saved}/report.pdf")
     words = " ".join(page.get_textpage().get_text_range() for page in pypdfium2.PdfDocument(answer.content))
 
     assert answer.headers["content-disposition"].startswith('inline; filename="PW-07_')

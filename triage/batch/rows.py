@@ -101,7 +101,7 @@ def _filled(path: Path, analysis: Analysis) -> Row:
         scale = asdict(photo.scale)
         row |= {"scale_source": scale.pop("source"), **scale}
     if photo.limits:
-        row |= asdict(photo.limits)
+        row |= {name: getattr(photo.limits, name) for name in LIMITS}
         row |= _sizes(analysis)
         for passing in analysis.passing:
             row |= _shares(passing)

@@ -239,11 +239,11 @@ def _paper(reduced: Image, inside: NDArray[np.bool_], *, dark: bool) -> Image:
         keep = inside & ~_looks_like_debris(brightness / smooth - 1, keep)
         # The polynomial carries the slope up to the window's edge; the average only what is left of it.
         trend = _fit(terms, brightness, keep)
-        smooth = trend * _average(brightness / trend, keep)
+        smooth = trend * average(brightness / trend, keep)
     channels = []
     for channel in range(3):
         trend = _fit(terms, reduced[..., channel], keep)
-        channels.append(trend * _average(reduced[..., channel] / trend, keep))
+        channels.append(trend * average(reduced[..., channel] / trend, keep))
     return np.maximum(np.stack(channels, axis=2), 1e-4)
 
 
@@ -290,7 +290,7 @@ def _first_guess(brightness: Image, inside: NDArray[np.bool_], *, dark: bool) ->
     return _fit(_terms(brightness.shape, 3), np.ascontiguousarray(spread[cut]), usable)
 
 
-def _average(values: Image, keep: NDArray[np.bool_], sigma: float = SMOOTHING) -> Image:
+def average(values: Image, keep: NDArray[np.bool_], sigma: float = SMOOTHING) -> Image:
     """Gaussian average of the kept pixels only; where none is near, the wider neighbourhood decides."""
     weight = keep.astype(np.float32)
     both = cv2.merge([values * weight, weight])

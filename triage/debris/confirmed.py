@@ -1,14 +1,18 @@
 """Confirmed: pieces that the shop has tried at the bench and named, kept, and what is learnt from them.
 
-One small JSON file in the user's data folder, beside what else is kept; each piece with its features.
+One small JSON file in the user's data folder, beside what else is kept; each piece with its features. Who
+changes it holds the lock file beside it, so that two phones at once lose nothing.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import sys
 import tempfile
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -23,6 +27,7 @@ from triage.errors import UserError
 Array = NDArray[np.float64]
 
 FILE_NAME = "confirmed_pieces.json"
+LOCK_NAME = "confirmed_pieces.lock"
 ENOUGH = 20  # confirmed pieces in all before any are learnt from
 RENDERED_WEIGHT = (
     3.0  # what was learnt on rendered scenes weighs as much as so many confirmed pieces just alike
@@ -77,19 +82,42 @@ def confirm(pieces: ParticleTable, kind: str, folder: Path | None = None) -> Pat
         where the kind is none, a row was not measured from its light, or the file cannot be read or written.
     """
     if kind not in KINDS or kind == "unsure":
-        raise UserError(
-            f"“{kind}” is not a kind of debris; give one of {', '.join(k for k in KINDS if k != 'unsure')}"
-        )
+        named = ", ".join(each for each in KINDS if each != "unsure")
+        raise UserError(f"“{kind}” is not a kind of debris to learn; give one of {named}.")
     features = np.round(np.atleast_1d(pieces)["features"], DIGITS)
     if not (np.isfinite(features).all() and features.any(axis=1).all()):
         raise UserError(
-            "these pieces come from a picture without shades, which shows no kinds; confirm pieces of a photo"
+            "A picture without shades shows no kinds: this piece has no colour to learn from; take another."
         )
-    known = load(folder)
-    apart = np.abs(known.features[:, None] - features).max(axis=2)
-    other = np.flatnonzero(apart.min(axis=1, initial=np.inf) > 10.0**-DIGITS)
-    together = np.concatenate([known.features[other], features])
-    return _save(Confirmed(together, tuple(known.kinds[k] for k in other) + (kind,) * len(features)), folder)
+    folder = folder or data_folder()
+    with _alone(folder):
+        known = load(folder)
+        apart = np.abs(known.features[:, None] - features).max(axis=2)
+        other = np.flatnonzero(apart.min(axis=1, initial=np.inf) > 10.0**-DIGITS)
+        together = np.concatenate([known.features[other], features])
+        kinds = tuple(known.kinds[k] for k in other) + (kind,) * len(features)
+        return _save(Confirmed(together, kinds), folder)
+
+
+@contextmanager
+def _alone(folder: Path) -> Iterator[None]:
+    """Hold the lock file; the system lets go of it where the program dies. UserError if it cannot be made."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = (folder / LOCK_NAME).open("a+b")
+    except OSError as error:
+        raise UserError(f"{folder} cannot be written; check its permissions and free space.") from error
+    with lock:
+        if sys.platform == "win32":
+            import msvcrt
+
+            lock.seek(0)
+            msvcrt.locking(lock.fileno(), msvcrt.LK_LOCK, 1)  # waits, and closing lets go
+        else:
+            import fcntl
+
+            fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
 
 
 def load(folder: Path | None = None) -> Confirmed:
@@ -117,16 +145,14 @@ def load(folder: Path | None = None) -> Confirmed:
         ) from error
 
 
-def _save(confirmed: Confirmed, folder: Path | None) -> Path:
+def _save(confirmed: Confirmed, folder: Path) -> Path:
     """Write all of it, whole or not at all."""
-    folder = folder or data_folder()
     path = folder / FILE_NAME
     pieces = [
         {"kind": kind, "features": [round(float(value), DIGITS) for value in row]}
         for kind, row in zip(confirmed.kinds, confirmed.features, strict=True)
     ]
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile("w", encoding="utf-8", dir=folder, delete=False) as new:
             json.dump({"features": FEATURES, "pieces": pieces}, new)
         os.replace(new.name, path)

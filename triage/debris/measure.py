@@ -14,11 +14,13 @@ from triage.debris.background import Departure, Image, brightest, find_departure
 from triage.debris.bodies import with_bodies
 from triage.debris.edges import Edges, refine
 from triage.debris.find import Found, Mask, disc, find
-from triage.debris.limits import Limits, limits_of
+from triage.debris.ground import even_ground
+from triage.debris.limits import Limits, Sight, limits_of, regions_of
 from triage.debris.looks import LOOK
 from triage.debris.outline import Segments, cell_segments, trace
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces, measure_pieces, outline_length, polygon_area
+from triage.debris.proof import Ground, prove
 from triage.debris.shape import strip_length_and_width
 from triage.debris.sizes import Diameters, TotalBlur, size_pieces
 from triage.debris.softness import own_blur
@@ -52,8 +54,14 @@ class Crop:
 def measure_debris(rgb: NDArray[np.uint8], calibration: Calibration) -> Debris:
     """Find, size and name every particle in the debris window of an upright photo (H, W, 3)."""
     crop = cut_window(rgb, calibration.window_px)
-    sized = _by_cells(crop, calibration) if two_level.is_two_level(crop.rgb) else _by_light(crop, calibration)
-    return tabulate(sized, calibration, crop.left, crop.top)
+    if two_level.is_two_level(crop.rgb):
+        return tabulate(_by_cells(crop, calibration), calibration, crop.left, crop.top)
+    even = even_ground(crop.rgb, crop.window, calibration, (crop.left, crop.top))
+    if even is None:
+        dark = _is_dark(crop, calibration)
+        return tabulate(_by_light(crop, calibration, dark=dark), calibration, crop.left, crop.top)
+    sized = _by_light(replace(crop, rgb=even.rgb, window=even.window), calibration, dark=False)
+    return replace(tabulate(sized, even.calibration, crop.left, crop.top), ground=even.ground)
 
 
 def cut_window(rgb: NDArray[np.uint8], window_px: Array) -> Crop:
@@ -100,15 +108,18 @@ def _by_cells(crop: Crop, calibration: Calibration) -> Sized:
     )
 
 
-def _by_light(crop: Crop, calibration: Calibration) -> Sized:
+def _is_dark(crop: Crop, calibration: Calibration) -> bool:
+    """Whether the debris lies on a ground darker than itself."""
+    if calibration.frame is not None:
+        return calibration.dark
+    return is_darker_than_debris(crop.rgb, calibration.light.tone.lut, crop.window)
+
+
+def _by_light(crop: Crop, calibration: Calibration, *, dark: bool) -> Sized:
     sigma, sigma_u = (
         (calibration.blur.sigma_px, calibration.blur.sigma_u_px) if calibration.blur else UNKNOWN_BLUR_PX
     )
     light = calibration.light
-    if calibration.frame is not None:
-        dark = calibration.dark
-    else:
-        dark = is_darker_than_debris(crop.rgb, light.tone.lut, crop.window)
     white = _white(crop, calibration) if dark else None
     departure = find_departure(crop.rgb, light.tone.lut, crop.window, white)
     found = find(departure, crop.window, sigma, SMOOTHING_PX)
@@ -120,9 +131,19 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
     edges, pieces = seen.edges, seen.pieces
     total = float(np.hypot(sigma, SMOOTHING_PX))
     rim = calibration.blur.overshoot if calibration.blur else 0.0
-    sizes = size_pieces(
-        found, edges, pieces, TotalBlur(total, sigma_u, rim), dark=dark, unshadowed=light.unshadowed
+    blur = TotalBlur(total, sigma_u, rim)
+    sizes = size_pieces(found, edges, pieces, blur, dark=dark, unshadowed=light.unshadowed)
+
+    def measuring(found: Found, departure: Departure) -> tuple[Pieces, Diameters]:
+        drawn = _outlined(found, departure, sigma, dark=dark)
+        return drawn.pieces, size_pieces(found, drawn.edges, drawn.pieces, blur, dark=dark, unshadowed=True)
+
+    sight = Sight(
+        _before_smoothing(sizes.sigma_px), sigma, found.seed_level, 2 * found.noise, found.detection_noise
     )
+    ground = Ground(departure, crop.window, found, SMOOTHING_PX, sight)
+    proof = prove(ground, measuring, calibration.um_per_px)
+    regions = regions_of(found.light, crop.window, calibration.plane, (crop.left, crop.top))
     return Sized(
         outline=seen.outline,
         labels=edges.labels,
@@ -136,13 +157,7 @@ def _by_light(crop: Crop, calibration: Calibration) -> Sized:
         beside=np.stack([pieces.outside, pieces.sharpness], axis=1),
         flags=sizes.flags | np.where(seen.split, FLAG_BIT["split"], 0).astype(np.uint32),
         on_edge=_on_edge(edges.labels, crop.window, edges.count),
-        limits=limits_of(
-            _before_smoothing(sizes.sigma_px),
-            found.seed_level,
-            2 * found.noise,
-            found.detection_noise,
-            calibration.um_per_px,
-        ),
+        limits=limits_of(sight, calibration.um_per_px, regions, proof),
         even=sizes.strips,
         blurred=True,
         dark=dark,

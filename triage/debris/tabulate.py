@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from calibration.calibrate import Calibration
 from triage.debris.confirmed import load as load_confirmed
 from triage.debris.features import Appearance, features_of, lab_of
+from triage.debris.ground import GroundSeen
 from triage.debris.kinds import FIBRE_RATIO, UNSURE, is_strip, looks_like
 from triage.debris.limits import Limits
 from triage.debris.looks import Looks
@@ -62,6 +63,7 @@ class Debris:
     limits: Limits
     coverage: float
     window_cm2: float
+    ground: GroundSeen | None = None  # None: plain
 
 
 def tabulate(sized: Sized, calibration: Calibration, left: int, top: int) -> Debris:
@@ -149,14 +151,19 @@ def _appearance(table: ParticleTable, shapes: Shapes, sized: Sized) -> Appearanc
 
 
 def _put_limits(table: ParticleTable, sized: Sized) -> None:
-    """Mark what is too small or faint to size; a piece narrower than the limit has only a bound."""
+    """Mark what is too small or faint to size; it and a piece narrower than the limit have only a bound.
+
+    Too faint at any size, a piece is bounded by its own length.
+    """
     limits = sized.limits
     least = np.where(
         np.abs(sized.contrast) < FAINT_BELOW, limits.smallest_sized_faint_um, limits.smallest_sized_um
     )
     table["below_sizing_limit"] = table["ecd_um"] < least
-    narrow = (table["passing_size_um"] < limits.smallest_sized_um) & ~table["below_sizing_limit"]
-    table["passing_below_um"] = np.where(narrow, limits.smallest_sized_um, np.nan)
+    least = np.where(table["below_sizing_limit"], least, limits.smallest_sized_um)
+    least = np.where(np.isfinite(least), least, table["feret_max_um"])
+    narrow = table["below_sizing_limit"] | (table["passing_size_um"] < least)
+    table["passing_below_um"] = np.where(narrow, least, np.nan)
     table["passing_size_um"] = np.where(narrow, np.nan, table["passing_size_um"])
 
 

@@ -5,10 +5,12 @@
         load_result(saved.number)
 
 Machines: `save_machine`, `find_machine`, `machines`. Visits: `save_visit`, `find_visit`, `visits`.
-Samples: `save_sample`, `add_analysis`, `find_sample`, `samples`, `attach_sample`, `photo_bytes`.
+Samples: `save_sample`, `add_analysis`, `find_sample`, `samples`, `attach_sample`, `photo_bytes`,
+`open_saved`.
 Analyses: `load_analysis` (for reports), `load_measured`, `saved_result`, `result_of` and `load_result` (for
 comparing).
-Corrections: `correct`, `corrections`, `restate` (what was said about the sample).
+Corrections: `correct`, `learn`, `corrections`, `leave_out`, `restore_area`, `areas`, `restate` (what was
+said about the sample); `state_of` tells cheaply whether any of these changed.
 Comparisons: `save_comparison`, `comparisons`. A machine's history: `history`.
 
 Each call is one transaction: all of it is kept, or nothing. Calls from several threads and programs at
@@ -17,6 +19,15 @@ once are fine. What is not there or cannot be right is a UserError with a senten
 
 from __future__ import annotations
 
+from triage.record.correction_book import (
+    areas,
+    correct,
+    corrections,
+    learn,
+    leave_out,
+    restore_area,
+    state_of,
+)
 from triage.record.history import History, history
 from triage.record.machine_book import (
     attach_sample,
@@ -31,12 +42,11 @@ from triage.record.opening import Record, open_record
 from triage.record.sample_book import (
     add_analysis,
     comparisons,
-    correct,
-    corrections,
     find_sample,
     load_analysis,
     load_measured,
     load_result,
+    open_saved,
     photo_bytes,
     restate,
     result_of,
@@ -50,6 +60,7 @@ __all__ = [
     "History",
     "Record",
     "add_analysis",
+    "areas",
     "attach_sample",
     "comparisons",
     "correct",
@@ -58,13 +69,17 @@ __all__ = [
     "find_sample",
     "find_visit",
     "history",
+    "learn",
+    "leave_out",
     "load_analysis",
     "load_measured",
     "load_result",
     "machines",
     "open_record",
+    "open_saved",
     "photo_bytes",
     "restate",
+    "restore_area",
     "result_of",
     "samples",
     "save_comparison",
@@ -72,5 +87,6 @@ __all__ = [
     "save_sample",
     "save_visit",
     "saved_result",
+    "state_of",
     "visits",
 ]

@@ -7,6 +7,7 @@ checked on its way in.
 from __future__ import annotations
 
 import json
+import math
 import re
 import zipfile
 import zlib
@@ -38,6 +39,7 @@ from triage.record.opening import Record
 from triage.record.sample_book import photo_row
 from triage.record.tables import (
     AnalysisRow,
+    AreaRow,
     ComparisonRow,
     CorrectionRow,
     MachineRow,
@@ -47,6 +49,7 @@ from triage.record.tables import (
     VisitRow,
 )
 
+PLACE = ("x_px", "y_px", "width_px", "height_px")
 MOST_JSON = 300_000_000  # bytes, unpacked
 UUID = re.compile(r"[0-9A-Za-z-]{1,36}")
 SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -61,7 +64,7 @@ WRONG = (
     zlib.error,
 )
 
-Row = TypeVar("Row", MachineRow, VisitRow, SampleRow, AnalysisRow, CorrectionRow, ComparisonRow)
+Row = TypeVar("Row", MachineRow, VisitRow, SampleRow, AnalysisRow, CorrectionRow, AreaRow, ComparisonRow)
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,7 @@ def bring_in(record: Record, path: Path) -> BroughtIn:
     """Import a zip. UserError where it is none of ours, newer, damaged, or the record cannot be written."""
     try:
         with zipfile.ZipFile(path) as archive:
-            document = json.loads(_member(archive, "record.json", MOST_JSON))
+            document = {"areas": [], **json.loads(_member(archive, "record.json", MOST_JSON))}
             _check_format(document, path)
             stored = _keep_photos(record, archive, document)
             with record.writing() as session:
@@ -152,6 +155,7 @@ class _Import:
         samples = self._each("samples", SampleRow, lambda told: self._sample(told, visits))
         analyses = self._each("analyses", AnalysisRow, lambda told: self._analysis(told, samples))
         self._each("corrections", CorrectionRow, lambda told: _correction(told, analyses))
+        self._each("areas", AreaRow, lambda told: _area(told, analyses))
         self._each("comparisons", ComparisonRow, lambda told: _comparison(told, analyses))
         if any(not row.analyses for row in samples.values()):
             raise ValueError("a sample without an analysis")
@@ -274,6 +278,15 @@ def _correction(told: dict[str, Any], analyses: dict[str, AnalysisRow]) -> Corre
     )
 
 
+def _area(told: dict[str, Any], analyses: dict[str, AnalysisRow]) -> AreaRow:
+    row = AreaRow(area=int(told["area"]), action=_text(told["action"]), who=_text(told["who"]))
+    row.analysis_id, row.made_at = analyses[told["analysis"]].id, _moment(told["made_at"])
+    if told["photo"] is not None:
+        row.photo = int(told["photo"])
+        row.x_px, row.y_px, row.width_px, row.height_px = (_finite(told[name]) for name in PLACE)
+    return row
+
+
 def _comparison(told: dict[str, Any], analyses: dict[str, AnalysisRow]) -> ComparisonRow:
     return ComparisonRow(
         before_id=analyses[told["before"]].id,
@@ -310,6 +323,12 @@ def _text(value: Any) -> str:
     if not isinstance(value, str):
         raise ValueError(f"{str(value)[:50]!r}")
     return clean_text(value, "text") or ""
+
+
+def _finite(value: Any) -> float:
+    if not math.isfinite(value):
+        raise ValueError(f"{value}")
+    return float(value)
 
 
 def _moment(value: str) -> datetime:

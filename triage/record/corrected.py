@@ -1,4 +1,4 @@
-"""What was measured with a technician's corrections applied."""
+"""What was measured with a technician's corrections applied, and without the areas left out."""
 
 from __future__ import annotations
 
@@ -9,8 +9,29 @@ import numpy as np
 
 from triage.debris.particles import ParticleTable
 from triage.debris.shape import strip_length_and_width
-from triage.record.details import Measured
+from triage.record.areas import areas_of, without_areas
+from triage.record.details import Measured, unpack
 from triage.record.entries import Correction
+from triage.record.tables import AnalysisRow, CorrectionRow
+
+
+def corrected(row: AnalysisRow) -> Measured:
+    """Return what an analysis measured, with everything applied that a technician has said of it."""
+    return without_areas(with_corrections(unpack(row.details), corrections_of(row)), areas_of(row))
+
+
+def corrections_of(row: AnalysisRow) -> tuple[Correction, ...]:
+    """Return the corrections of an analysis, in the order they were made."""
+    return tuple(
+        Correction(each.particle, each.action, each.kind, each.who, each.made_at) for each in row.corrections
+    )
+
+
+def again(row: CorrectionRow) -> CorrectionRow:
+    """Return a copy of a correction for another analysis of the same particles."""
+    return CorrectionRow(
+        particle=row.particle, action=row.action, kind=row.kind, who=row.who, made_at=row.made_at
+    )
 
 
 def last_words(corrections: Sequence[Correction]) -> tuple[dict[int, str], set[int]]:
@@ -53,6 +74,8 @@ def _rename(table: ParticleTable, index: int, kind: str, measured: Measured) -> 
     table["length_um"][index], table["width_um"][index] = length, width
     limits = measured.photos[int(row["photo"])].limits
     least = limits.smallest_sized_um if limits else 0.0
-    narrow = width < least and not row["below_sizing_limit"]
+    if row["below_sizing_limit"]:  # its bound does not hang on its kind
+        return
+    narrow = width < least
     table["passing_size_um"][index] = np.nan if narrow else width
     table["passing_below_um"][index] = least if narrow else np.nan

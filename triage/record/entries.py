@@ -112,6 +112,23 @@ class Correction:
 
 
 @dataclass(frozen=True)
+class LeftOut:
+    """A rectangle of a photo that is left out, in pixels of the upright photo; pieces centred in it go.
+
+    `photo` is the photo's place in the analysis, from 0; `area` numbers the rectangles of an analysis.
+    """
+
+    photo: int
+    x_px: float
+    y_px: float
+    width_px: float
+    height_px: float
+    who: str
+    area: int | None = None
+    made_at: datetime | None = None
+
+
+@dataclass(frozen=True)
 class SavedComparison:
     """A comparison that was kept: numbers of the two samples, its verdict and the whole result."""
 

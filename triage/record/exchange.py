@@ -2,7 +2,7 @@
 
 The zip (its own README.txt says the same):
 
-    record.json              machines, visits, samples, photos, analyses, corrections, comparisons
+    record.json              machines, visits, samples, photos, analyses, corrections, areas, comparisons
     results/UUID.json        each analysis as it was made; details/UUID.json its outlines and inner columns
     photos/SHA256.jpg|png    photos without their location, under the SHA-256 of the original
     machines.csv, visits.csv, samples.csv, particles.csv   for a spreadsheet
@@ -47,7 +47,7 @@ from triage.record.tables import (
 )
 from triage.report.result import as_cell
 
-FORMAT, VERSION = "triage service record", 1
+FORMAT, VERSION = "triage service record", 2  # 2: areas that are left out
 LEAVE_OUT = {"id", "result", "details", "unit_key", "stored_sha256", "bytes"}
 README = __doc__ or ""
 
@@ -144,13 +144,14 @@ def _write_rows(archive: zipfile.ZipFile, chosen: _Chosen) -> None:
     corrections = [each for row in chosen.analyses for each in row.corrections]
     document = {
         "format": FORMAT,
-        "version": VERSION,
+        "version": VERSION if any(row.areas for row in chosen.analyses) else 1,
         "machines": [_plain(row) for row in chosen.machines],
         "visits": [{**_plain(row), "machine": row.machine.uuid} for row in chosen.visits],
         "photos": [_plain(row) for row in chosen.photos()],
         "samples": [_sample(row) for row in chosen.samples],
         "analyses": [{**_plain(row), "sample": row.sample.uuid} for row in chosen.analyses],
         "corrections": [{**_plain(each), "analysis": _of(chosen, each)} for each in corrections],
+        "areas": [{**_plain(each), "analysis": row.uuid} for row in chosen.analyses for each in row.areas],
         "comparisons": [_comparison(row) for row in chosen.comparisons],
     }
     archive.writestr("README.txt", README)

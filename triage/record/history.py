@@ -14,12 +14,11 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import undefer
 
-from triage.record.corrected import with_corrections
-from triage.record.details import Measured, unpack
+from triage.record.corrected import corrected
+from triage.record.details import Measured
 from triage.record.entries import Machine
 from triage.record.machine_book import machine_entry, machine_row
 from triage.record.opening import Record
-from triage.record.sample_book import corrections_of
 from triage.record.tables import AnalysisRow, SampleRow
 from triage.sizing import size_distribution
 
@@ -74,9 +73,7 @@ def history(record: Record, unit: str) -> History:
                 .limit(1)
                 .options(undefer(AnalysisRow.details))
             ).one()
-            taken.append(
-                (sample, newest.headline, with_corrections(unpack(newest.details), corrections_of(newest)))
-            )
+            taken.append((sample, newest.headline, corrected(newest)))
         from_um = max((_limit(measured) for _, _, measured in taken), default=0.0)
         rows = [_row(*each, from_um) for each in taken]
         return History(machine_entry(machine), from_um, tuple(sorted(rows, key=lambda row: row.day)))

@@ -20,7 +20,7 @@ from triage.record.entries import (
     unit_key,
 )
 from triage.record.opening import Record
-from triage.record.tables import MachineRow, SampleRow, VisitRow
+from triage.record.tables import AnalysisRow, MachineRow, SampleRow, VisitRow
 
 
 def save_machine(record: Record, machine: Machine) -> Machine:
@@ -149,6 +149,16 @@ def sample_row(session: Session, number: int) -> SampleRow:
     row = session.get(SampleRow, number) if 0 < number < 2**31 else None
     if row is None:
         raise UserError(f"There is no saved sample {number}; a machine's history shows their numbers.")
+    return row
+
+
+def analysis_row(session: Session, number: int) -> AnalysisRow:
+    """Return the newest analysis of a sample; UserError where there is none."""
+    sample_row(session, number)
+    newest = select(AnalysisRow).where(AnalysisRow.sample_id == number).order_by(AnalysisRow.id.desc())
+    row = session.scalar(newest.limit(1))
+    if row is None:
+        raise UserError(f"Sample {number} has no analysis; check the record.")
     return row
 
 

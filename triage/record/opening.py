@@ -91,6 +91,12 @@ def open_record(database: str | None = None) -> Record:
     return Record(engine, PhotoStore(photos), place)
 
 
+def record_is_there(database: str | None = None) -> bool:
+    """Tell whether there is a record to open; one on a server is taken to be. UserError as `open_record`."""
+    url = _url(database)
+    return url.get_backend_name() != "sqlite" or Path(str(url.database)).is_file()
+
+
 def _url(database: str | None) -> URL:
     given = database or os.environ.get(VARIABLE)
     if not given:

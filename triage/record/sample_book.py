@@ -1,4 +1,4 @@
-"""Operations on samples, their photos, analyses and corrections, and on comparisons."""
+"""Operations on samples, their photos and analyses, and on comparisons."""
 
 from __future__ import annotations
 
@@ -14,24 +14,25 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload, undefer
 
 from triage.analysis import Analysis, Sample
-from triage.debris.particles import KINDS
 from triage.errors import UserError
 from triage.photo import Photo, open_photo
-from triage.record.corrected import last_words, with_corrections
+from triage.record import areas, corrected
+from triage.record.correction_book import areas as left_out_areas
+from triage.record.correction_book import corrections
 from triage.record.details import Measured, concluded, pack, unpack
 from triage.record.entries import (
     Correction,
+    LeftOut,
     SavedComparison,
     SavedPhoto,
     SavedSample,
     clean_text,
 )
-from triage.record.machine_book import machine_row, place, sample_row
+from triage.record.machine_book import analysis_row, machine_row, place, sample_row
 from triage.record.opening import Record, open_record
 from triage.record.tables import (
     AnalysisRow,
     ComparisonRow,
-    CorrectionRow,
     PhotoRow,
     SamplePhotoRow,
     SampleRow,
@@ -105,9 +106,10 @@ def restate(record: Record, number: int, said: Sample) -> SavedSample:
     """
     with record.writing() as session:
         sample = sample_row(session, number)
-        newest = _newest(session, number)
+        newest = analysis_row(session, number)
         row = _analysis_row(concluded(replace(unpack(newest.details), sample=said)))
-        row.corrections = [_again(each) for each in newest.corrections]
+        row.corrections = [corrected.again(each) for each in newest.corrections]
+        row.areas = [areas.again(each) for each in newest.areas]
         sample.analyses.append(row)
         session.flush()
         return _saved(sample)
@@ -128,29 +130,40 @@ def samples(record: Record, unit: str | None = None, most: int | None = None) ->
         wanted = wanted.options(
             selectinload(SampleRow.machine),
             selectinload(SampleRow.photos).selectinload(SamplePhotoRow.photo),
-            selectinload(SampleRow.analyses).selectinload(AnalysisRow.corrections),
+            selectinload(SampleRow.analyses).options(
+                selectinload(AnalysisRow.corrections), selectinload(AnalysisRow.areas)
+            ),
         )
         return tuple(_saved(row) for row in session.scalars(wanted))
 
 
 def photo_bytes(record: Record, sha256: str) -> bytes:
     """Return a saved photo by the SHA-256 of the file that came from the phone."""
+    return record.photos.read(_stored_as(record, sha256))
+
+
+def open_saved(record: Record, sha256: str) -> Photo:
+    """Return a saved photo, decoded, by the SHA-256 of the file that came from the phone."""
+    stored = _stored_as(record, sha256)
+    record.photos.read(stored)  # says so where it is damaged
+    return open_photo(record.photos.path(stored))
+
+
+def _stored_as(record: Record, sha256: str) -> str:
     with record.reading() as session:
-        row = session.scalar(select(PhotoRow).where(PhotoRow.sha256 == sha256))
-        if row is None:
-            raise UserError("There is no such photo in the record.")
-        stored = row.stored_sha256
-    return record.photos.read(stored)
+        stored = session.scalar(select(PhotoRow.stored_sha256).where(PhotoRow.sha256 == sha256))
+    if stored is None:
+        raise UserError("There is no such photo in the record.")
+    return stored
 
 
 def load_analysis(record: Record, number: int, *, pictures: bool = True) -> Analysis:
     """Return a sample's newest analysis with its corrections applied, with its photos for reports."""
     with record.reading() as session:
-        row = _newest(session, number)
+        row = analysis_row(session, number)
         machine = row.sample.machine.unit if row.sample.machine else None
-        corrections = corrections_of(row)
         files = {each.photo.sha256: (each.file, each.photo.stored_sha256) for each in row.sample.photos}
-        measured = with_corrections(unpack(row.details), corrections)
+        measured = corrected.corrected(row)
     measured = replace(measured, sample=replace(measured.sample, machine=machine))
     opened = [_picture(record, *files[photo.sha256]) for photo in measured.photos] if pictures else []
     return concluded(measured, opened)
@@ -159,21 +172,21 @@ def load_analysis(record: Record, number: int, *, pictures: bool = True) -> Anal
 def load_measured(record: Record, number: int) -> Measured:
     """Return what was measured in a sample's newest analysis, before any correction."""
     with record.reading() as session:
-        return unpack(_newest(session, number).details)
+        return unpack(analysis_row(session, number).details)
 
 
 def saved_result(record: Record, number: int) -> dict[str, Any]:
     """Return the newest result of a sample as it was made, before any correction."""
     with record.reading() as session:
-        result: dict[str, Any] = json.loads(_newest(session, number).result)
+        result: dict[str, Any] = json.loads(analysis_row(session, number).result)
         return result
 
 
 def load_result(number: int, database: str | None = None) -> dict[str, Any]:
     """Return a saved sample's result with its corrections applied, as `triage analyse --json` writes it.
 
-    `corrections` and `rejected` (the particles left out) stand beside it. Where nothing was corrected, it
-    is the result as it was made.
+    `corrections`, `areas` (those left out) and `rejected` (the particles left out by either) stand beside it.
+    Where nothing was corrected, it is the result as it was made.
     """
     with open_record(database) as record:
         return result_of(record, number)
@@ -182,56 +195,27 @@ def load_result(number: int, database: str | None = None) -> dict[str, Any]:
 def result_of(record: Record, number: int) -> dict[str, Any]:
     """Return what `load_result` does, of an open record."""
     result = saved_result(record, number)
-    said = corrections(record, number)
-    if said:
-        _, rejected = last_words(said)
-        left_out = [each for each in result["particles"] if each["id"] in rejected]
-        result = {**to_json(load_analysis(record, number, pictures=False)), "rejected": left_out}
+    said, out = corrections(record, number), left_out_areas(record, number)
+    if said or out:
+        anew = to_json(load_analysis(record, number, pictures=False))
+        kept = {each["id"] for each in anew["particles"]}
+        rejected = [each for each in result["particles"] if each["id"] not in kept]
+        result = {**anew, "rejected": rejected}
     sample = {**result["sample"], "machine": find_sample(record, number).unit}
-    told = [{**vars(each), "made_at": each.made_at and each.made_at.isoformat()} for each in said]
-    return {"rejected": [], **result, "sample": sample, "corrections": told}
+    told = {"corrections": [_told(each) for each in said], "areas": [_told(each) for each in out]}
+    return {"rejected": [], **result, "sample": sample, **told}
 
 
-def correct(record: Record, number: int, correction: Correction) -> tuple[Correction, ...]:
-    """Add a correction to a sample's newest analysis; returns all of that analysis, in order.
-
-    UserError where there is no such particle or kind, or nobody is named.
-    """
-    who = clean_text(correction.who, "who")
-    if who is None:
-        raise UserError("Give the initials of who corrects this.")
-    if correction.action not in {"kind", "reject", "restore"}:
-        raise UserError(f"A correction is kind, reject or restore, not {correction.action}.")
-    if (correction.action == "kind") != (correction.kind is not None):
-        raise UserError("Name the kind where the kind is corrected, and only there.")
-    if correction.kind is not None and correction.kind not in KINDS:
-        raise UserError(f"{correction.kind} is no kind of debris; choose from {', '.join(KINDS)}.")
-    with record.writing() as session:
-        row = _newest(session, number)
-        known = {each["id"] for each in json.loads(row.result)["particles"]}
-        if correction.particle not in known:
-            raise UserError(f"Sample {number} has no particle {correction.particle}.")
-        row.corrections.append(
-            CorrectionRow(
-                particle=correction.particle, action=correction.action, kind=correction.kind, who=who
-            )
-        )
-        session.flush()
-        return corrections_of(row)
-
-
-def corrections(record: Record, number: int) -> tuple[Correction, ...]:
-    """Return the corrections of a sample's newest analysis, in the order they were made."""
-    with record.reading() as session:
-        return corrections_of(_newest(session, number))
+def _told(entry: Correction | LeftOut) -> dict[str, Any]:
+    return {**vars(entry), "made_at": entry.made_at and entry.made_at.isoformat()}
 
 
 def save_comparison(record: Record, before: int, after: int, result: dict[str, Any]) -> SavedComparison:
     """Keep a comparison of two saved samples, as `triage compare --json` gives it."""
     with record.writing() as session:
         row = ComparisonRow(
-            before=_newest(session, before),
-            after=_newest(session, after),
+            before=analysis_row(session, before),
+            after=analysis_row(session, after),
             program_version=version("triage"),
             verdict=str(result["verdict"]),
             result=_dumped(result),
@@ -306,28 +290,6 @@ def _dumped(result: dict[str, Any]) -> str:
     )  # ASCII: a name may hold half a character, which no database takes
 
 
-def _newest(session: Session, number: int) -> AnalysisRow:
-    sample_row(session, number)
-    newest = select(AnalysisRow).where(AnalysisRow.sample_id == number).order_by(AnalysisRow.id.desc())
-    row = session.scalar(newest.limit(1))
-    if row is None:
-        raise UserError(f"Sample {number} has no analysis; check the record.")
-    return row
-
-
-def corrections_of(row: AnalysisRow) -> tuple[Correction, ...]:
-    """Return the corrections of an analysis, in the order they were made."""
-    return tuple(
-        Correction(each.particle, each.action, each.kind, each.who, each.made_at) for each in row.corrections
-    )
-
-
-def _again(row: CorrectionRow) -> CorrectionRow:
-    return CorrectionRow(
-        particle=row.particle, action=row.action, kind=row.kind, who=row.who, made_at=row.made_at
-    )
-
-
 def _picture(record: Record, file: str, stored_sha256: str) -> Photo:
     record.photos.read(stored_sha256)
     return replace(open_photo(record.photos.path(stored_sha256)), file=file)
@@ -347,7 +309,7 @@ def _saved(row: SampleRow) -> SavedSample:
         median_um=newest.median_um,
         photos=tuple(SavedPhoto(each.file, each.photo.sha256, each.role) for each in row.photos),
         analyses=len(row.analyses),
-        corrections=len(newest.corrections),
+        corrections=len(newest.corrections) + len(newest.areas),
     )
 
 

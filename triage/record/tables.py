@@ -1,8 +1,8 @@
 """The tables of the service record, as SQLAlchemy classes; `migrations/` brings a database to this state.
 
 Numbers (`id`) are local to one database and shown to people; `uuid` names the same thing in every copy of
-it, so that an import never doubles what is there. Moments are UTC. Analyses and corrections are only ever
-added: triggers in the database refuse to change or delete them.
+it, so that an import never doubles what is there. Moments are UTC. Analyses, corrections and areas are only
+ever added: triggers in the database refuse to change or delete them.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-HEAD = "0001"  # the newest migration
+HEAD = "0002"  # the newest migration
 SHA256 = String(64)
 UUID = String(36)
 
@@ -200,6 +200,7 @@ class AnalysisRow(Table):
 
     sample: Mapped[SampleRow] = relationship(back_populates="analyses")
     corrections: Mapped[list[CorrectionRow]] = relationship(order_by="CorrectionRow.id")
+    areas: Mapped[list[AreaRow]] = relationship(order_by="AreaRow.id")
 
 
 class CorrectionRow(Table):
@@ -217,6 +218,32 @@ class CorrectionRow(Table):
     particle: Mapped[int]
     action: Mapped[str] = mapped_column(String(10))
     kind: Mapped[str | None]
+    who: Mapped[str]
+    made_at: Mapped[datetime] = mapped_column(default=now)
+
+
+class AreaRow(Table):
+    """A rectangle of a photo that a technician leaves out, or that one of these counts again.
+
+    `area` numbers the rectangles of an analysis from 1; a row that restores one has no place of its own.
+    """
+
+    __tablename__ = "areas"
+    __table_args__ = (
+        CheckConstraint("action IN ('leave_out', 'restore')", name="action"),
+        CheckConstraint("(action = 'leave_out') = (photo IS NOT NULL)", name="place"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    uuid: Mapped[str] = mapped_column(UUID, unique=True, default=new_uuid)
+    analysis_id: Mapped[int] = mapped_column(ForeignKey("analyses.id"), index=True)
+    area: Mapped[int]
+    action: Mapped[str] = mapped_column(String(10))
+    photo: Mapped[int | None]
+    x_px: Mapped[float | None]
+    y_px: Mapped[float | None]
+    width_px: Mapped[float | None]
+    height_px: Mapped[float | None]
     who: Mapped[str]
     made_at: Mapped[datetime] = mapped_column(default=now)
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from triage.analysis import Analysis
 from triage.debris.particles import FLAG_BIT
 from triage.report.labels import font, write
-from triage.report.words import microns, size
+from triage.report.words import KIND_WORDS, microns, size
 from triage.sizing import inches
 
 Picture = NDArray[np.uint8]
@@ -23,6 +23,7 @@ PANEL = (244, 244, 241)
 INK = (27, 33, 38)
 WIDTH, HEIGHT, BESIDE = 1080, 900, 420
 HAIR_FIELD_UM = HAIR_UM * HEIGHT / (0.6 * BESIDE)  # so that the hair leaves room beside it
+CLEARLY = 1.1  # times as long
 SMALLEST_FIELD_PX = 24  # so that a piece of a few pixels is not blown up to mere blocks
 
 
@@ -56,7 +57,33 @@ def closeup_words(analysis: Analysis) -> str:
     particle = shown_particle(analysis)
     if particle is None:
         return ""
-    return f"Left: the biggest piece, {size(float(particle['feret_max_um']))} across. Right: {HAIR_WORDS}."
+    named = "the biggest piece by area" if longer_piece(analysis) is not None else "the biggest piece"
+    return f"Left: {named}, {size(float(particle['feret_max_um']))} across. Right: {HAIR_WORDS}."
+
+
+def longer_piece(analysis: Analysis) -> Any | None:
+    """Return the row of the longest whole piece, where it is clearly longer than the biggest by area."""
+    biggest, table = shown_particle(analysis), analysis.particles
+    rows = table[~table["below_sizing_limit"] & ~table["touches_edge"]]
+    if biggest is None or not len(rows):
+        return None
+    longest = rows[np.argmax(rows["length_um"])]
+    longer = longest["length_um"] > CLEARLY * biggest["feret_max_um"]
+    return longest if longer and longest["id"] != biggest["id"] else None
+
+
+def biggest_words(analysis: Analysis) -> str:
+    """Return the biggest piece in a sentence, and the longest where that is another one."""
+    biggest, longest = shown_particle(analysis), longer_piece(analysis)
+    if biggest is None:
+        return ""
+    across = f"{size(float(biggest['feret_max_um']))} across"
+    if longest is None:
+        return f"The biggest piece is {across}."
+    kind = f"a {KIND_WORDS[longest['kind']]}" if longest["kind"] == "fibre" else "another one"
+    return (
+        f"The biggest piece by area is {across}; the longest, {kind}, is {size(float(longest['length_um']))}."
+    )
 
 
 def _cut(rgb: Picture, centre: tuple[float, float], factor: float) -> Picture:

@@ -4,36 +4,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 from triage.advice import advise
 from triage.advice_sample import Evidence
 from triage.analysis import Sample
 from triage.debris.particles import empty_table
+from triage.rate_words import PER_WORDS, number, times
 from triage.report import words
 from triage.report.files import write_whole
-from triage.report.result import finite
+from triage.report.result import comparison_json
 from triage.report.text import wrapped
 from triage.sizing import size_distribution
 from triage.sizing.compare import SAMPLE, Comparison, Side, TargetResult
 from triage.sizing.planner import PlanRow, Question
-from triage.sizing.rate_ratio import RateRatio
 from triage.sizing.spread import START_CV, START_PAIRS, Spread
 
-SCHEMA = 1
 DIFFERS_P = 0.05
 SHOWN_KINDS = 3
-MANY_TIMES = 100.0
 
-PER_WORDS = {
-    "ml": "ml of fuel",
-    "hour": "hour run",
-    "litre": "litre burnt",
-    "month": "month",
-    SAMPLE: "sample",
-}
 SAMPLED = {
     "ml": "fuel sampled, ml",
     "hour": "hours run",
@@ -61,17 +50,6 @@ TARGET_WORDS = {
 }
 ROW = "{:<24} {:>24} {:>24}"
 PLAN_ROW = "{:>16} {:>14} {:>14}  {}"
-
-
-def comparison_json(found: Comparison) -> dict[str, Any]:
-    """Return the comparison as plain dictionaries; open limits and what cannot be tested are None."""
-    result = {"schema": SCHEMA, **asdict(found)}
-    for side in ("before", "after"):
-        result[side] = {key: value for key, value in result[side].items() if key != "size_um"}
-        result[side]["kinds"] = dict(result[side]["kinds"])
-    result["rate_ratio"] = {key: value for key, value in result["rate_ratio"].items() if key != "p"}
-    plain: dict[str, Any] = finite(result)
-    return plain
 
 
 def write_comparison(found: Comparison, path: Path) -> None:
@@ -116,39 +94,6 @@ TO_DO = {
 }
 
 
-def times(ratio: RateRatio) -> str:
-    """Say a rate ratio with its interval: "0.9 times as many (95 %: 0.3 to 2.7 times)", or what is gone."""
-    if ratio.value is None:
-        return f"after over before {_limits(ratio)}"
-    if ratio.high is not None and ratio.high < 1:
-        return _fewer(ratio.value, ratio.low, ratio.high)
-    return f"{_times(ratio.value)} times as many ({_limits(ratio)})"
-
-
-def _fewer(value: float, low: float, high: float) -> str:
-    likely, most, least = (_gone(each) for each in (value, low, high))
-    if value == 0:
-        return f"at least {least} % fewer (95 %)"
-    return f"{likely} % fewer (95 %: {least} to {most} %)"
-
-
-def _gone(left: float) -> str:
-    gone = 100 * (1 - left)
-    return "over 99.9" if gone > 99.9 else f"{gone:.1f}" if gone > 99 else f"{gone:.0f}"
-
-
-def _limits(ratio: RateRatio) -> str:
-    if ratio.high is None:
-        return f"95 %: at least {_times(ratio.low)} times" if ratio.low > 0 else "95 %: anything"
-    if ratio.low <= 0:
-        return f"95 %: at most {_times(ratio.high)} times"
-    return f"95 %: {_times(ratio.low)} to {_times(ratio.high)} times"
-
-
-def _times(value: float) -> str:
-    return f"{value:.0f}" if value >= MANY_TIMES else f"{value:.2g}"
-
-
 def size(um: float) -> str:
     """Return a length as "67 um (2.6 thou)"."""
     return f"{words.microns(um)} um ({words.thou(um)} thou)"
@@ -167,8 +112,8 @@ def _table(found: Comparison) -> str:
 
 def _rate(side: Side) -> str:
     if side.count == 0:
-        return f"none seen: at most {_times(side.rate_high)}"
-    return f"{_times(side.rate)} ({_times(side.rate_low)} to {_times(side.rate_high)})"
+        return f"none seen: at most {number(side.rate_high)}"
+    return f"{number(side.rate)} ({number(side.rate_low)} to {number(side.rate_high)})"
 
 
 def _median(side: Side) -> str:

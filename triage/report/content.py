@@ -13,7 +13,7 @@ from triage.advice_texts import ACTIONS
 from triage.analysis import Analysis
 from triage.debris.particles import ParticleTable
 from triage.report import words
-from triage.report.closeup import shown_particle
+from triage.report.closeup import biggest_words, shown_particle
 from triage.sizing import Passing, Percentiles, inches
 from triage.sizing.sieves import nearest_sieve
 
@@ -80,7 +80,7 @@ def headline_row(analysis: Analysis) -> Passing | None:
 
 def counted(analysis: Analysis) -> int:
     """Return how many pieces the shares are over."""
-    totals = [row.stopped_count + row.through_count for row in analysis.passing]
+    totals = [row.stopped_count + (row.through_count or 0) for row in analysis.passing]
     return totals[0] if totals else analysis.sizes.count
 
 
@@ -94,7 +94,7 @@ def found(analysis: Analysis) -> str:
     if row is None:
         pieces = f"{words.pieces(counted(analysis))} over {words.size(sizes.from_um)}"
         return f"{pieces}; every rating asked for lies below this photo's limit."
-    stopped, total = row.stopped_count, row.stopped_count + row.through_count
+    stopped, total = row.stopped_count, counted(analysis)
     return (
         f"{words.pieces(stopped).capitalize()} bigger than {words.size(row.rating_um)}; of {total} over "
         f"{words.size(row.from_um)}, {row.through_count} would go through."
@@ -111,14 +111,13 @@ def nothing_found(analysis: Analysis) -> str:
 
 
 def found_plainly(analysis: Analysis) -> str:
-    """Return the finding for the customer: one sentence, no shares."""
+    """Return the finding for the customer: how many, what they look like, the biggest; no shares."""
     sizes, biggest = analysis.sizes, shown_particle(analysis)
     if counted(analysis) == 0 or biggest is None:
         return f"In the debris {where_from(analysis)} we found no pieces over {words.size(sizes.from_um)}."
     return (
         f"In the debris {where_from(analysis)} we counted {words.pieces(counted(analysis))} over "
-        f"{words.size(sizes.from_um)}; the biggest is {words.size(biggest['feret_max_um'])} across"
-        f"{_looks(analysis)}."
+        f"{words.size(sizes.from_um)}{_looks(analysis)}. {biggest_words(analysis)}"
     )
 
 
@@ -235,7 +234,7 @@ def problems(analysis: Analysis) -> list[tuple[str, str, str]]:
 
 def _passing_row(row: Passing) -> PassingRow:
     sieve = nearest_sieve(row.rating_um)
-    pieces = row.stopped_count + row.through_count
+    pieces = row.stopped_count + (row.through_count or 0)
     shares = ("no pieces", "", "", "")
     if not row.measurable:
         shares = (_unmeasurable(row), "", "", "")
@@ -265,9 +264,10 @@ def _percentiles(values: Percentiles) -> tuple[str, ...]:
 
 
 def sized(analysis: Analysis) -> ParticleTable:
-    """Return the rows of the pieces that were sized and stand whole in the window."""
+    """Return the rows of the pieces that were sized, by the coarsest photo's limit, and stand whole."""
     table = analysis.particles
-    return table[~table["below_sizing_limit"] & (table["weight"] > 0)]
+    sized = ~table["below_sizing_limit"] & (table["ecd_um"] >= analysis.sizes.from_um)
+    return table[sized & (table["weight"] > 0)]
 
 
 def _looks(analysis: Analysis) -> str:

@@ -117,9 +117,12 @@ def beside(left: Any, right: list[Any], widths: tuple[float, float], before: flo
 
 
 def bordered(
-    cells: list[list[Any]], widths: tuple[float, ...], shaded: list[int] | None = None, span_from: int = 0
+    cells: list[list[Any]], widths: tuple[float, ...], spans: dict[int, tuple[int, ...]] | None = None
 ) -> Any:
-    """Return a table with a line under each row; shaded rows are one cell from column `span_from` on."""
+    """Return a table with a line under each row; rows of `spans` are shaded, one cell from each column named.
+
+    The last of these cells runs to the table's right side.
+    """
     from reportlab.lib.colors import HexColor
     from reportlab.platypus import Table
 
@@ -132,8 +135,9 @@ def bordered(
         ("TOPPADDING", (0, 0), (-1, -1), 1.4),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.4),
     ]
-    for row in shaded or []:
-        look.append(("SPAN", (span_from, row), (-1, row)))
+    for row, starts in (spans or {}).items():
+        ends = (*(start - 1 for start in starts[1:]), -1)
+        look += [("SPAN", (start, row), (end, row)) for start, end in zip(starts, ends, strict=True)]
         look.append(("BACKGROUND", (0, row), (-1, row), HexColor(SHADE)))
     table = Table(cells, colWidths=widths, repeatRows=1, hAlign="LEFT")
     table.setStyle(look)

@@ -16,10 +16,11 @@ LITTLE_FILLED = 0.01
 
 
 def further_lines(analysis: Analysis) -> list[tuple[str, str]]:
-    """Return the lines as (heading, sentence); none without pieces."""
+    """Return the lines as (heading, sentence); without pieces only what an earlier sample says."""
     further = analysis.further
+    before = [("Last time:", words.typeset(analysis.history.said))] if analysis.history else []
     if further is None or not further.amount.count:
-        return []
+        return before
     lines = [
         ("Went past the filter:", past_words(further.went_past) if further.went_past else ""),
         ("Jets and valves:", orifice_words(further)),
@@ -27,7 +28,7 @@ def further_lines(analysis: Analysis) -> list[tuple[str, str]]:
         ("Fibres:", fibre_words(further.amount)),
         ("Too small to size:", below_limit_words(analysis)),
     ]
-    return [(head, words.typeset(said)) for head, said in lines if said]
+    return [*before, *((head, words.typeset(said)) for head, said in lines if said)]
 
 
 def standards_lines(analysis: Analysis) -> list[str]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import Path
 from typing import Any, Literal
 
@@ -21,7 +23,6 @@ Paper = Literal["a4", "letter"]
 
 MARGIN, FOOT = 46.0, 26.0
 LETTERS = (8.4, 7.8, 7.2, 6.9)  # of the advice, points, the first that fits
-PICTURES = (0.27, 0.18)  # the technician's picture, part of the page
 MM_PER_POINT = 25.4 / 72
 DOTS_PER_POINT = 260 / 72  # pictures are sent at 260 dots an inch
 SMALL = style(7, SOFT, after=1)
@@ -37,7 +38,22 @@ TABLE_HEADS = (
     "by volume<br/>(estimated)",
     "over what a<br/>rating can mean",
 )
-TABLE_PARTS = (0.1, 0.055, 0.085, 0.08, 0.075, 0.165, 0.145, 0.15, 0.145)
+TABLE_PARTS = (0.1, 0.055, 0.085, 0.07, 0.07, 0.165, 0.145, 0.17, 0.14)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How the technician's page is laid out: height of the picture, part of the page; whether it is tight.
+
+    A tight page has the sizes in the chart's place beside the picture, whose shares stand in the table too,
+    and the ratings that are not measurable in one row.
+    """
+
+    picture: float
+    tight: bool = False
+
+
+LAYOUTS = (Layout(0.27), Layout(0.18), Layout(0.16, tight=True))
 
 
 def write_pdf(analysis: Analysis, path: Path, *, paper: Paper = "a4", visit: Visit | None = None) -> None:
@@ -137,14 +153,14 @@ def _blank(title: str, width: float, lines: int = 1) -> list[Any]:
 
 
 def _fitted(analysis: Analysis, width: float, height: float) -> list[Any]:
-    """Return the technician's page, the letters of the advice made smaller, then the picture, to fit it."""
+    """Return the technician's page, the letters of the advice made smaller, then the rest, to fit it."""
     first, *others = [index for index, photo in enumerate(analysis.photos) if photo.counted]
     more = [part for index in others for part in _other_photo(analysis, index, width)]
     story: list[Any] = []
-    for tallest in PICTURES:
-        pictures = _pictures(analysis, first, width, tallest * height)
+    for layout in LAYOUTS:
+        pictures = _pictures(analysis, first, width, replace(layout, picture=layout.picture * height))
         for size in LETTERS:
-            story = [*pictures, *_numbers_and_advice(analysis, width, size)]
+            story = [*pictures, *_numbers_and_advice(analysis, width, size, tight=layout.tight)]
             if _height(story, width) <= height:
                 return story + more
     return story + more
@@ -159,24 +175,25 @@ def _height(story: list[Any], width: float) -> float:
     return tall
 
 
-def _pictures(analysis: Analysis, index: int, width: float, tallest: float) -> list[Any]:
-    wide = 0.53 * width
+def _pictures(analysis: Analysis, index: int, width: float, layout: Layout) -> list[Any]:
+    """Return headline, photo and what stands beside it; the layout's picture in points here."""
+    wide, tallest = (0.34 if layout.tight else 0.53) * width, layout.picture
+    photo = _photo(analysis, index, wide, tallest)
+    right = (
+        _sizes(analysis, 7.2) if layout.tight else [chart(analysis, width - wide - 10, 0.93 * tallest, 6.6)]
+    )
     return [
-        paragraph(content.headline(analysis), style(12, bold=True, after=7)),
-        beside(
-            _photo(analysis, index, wide, tallest),
-            [chart(analysis, width - wide - 10, 0.93 * tallest, 6.6)],
-            (wide, width - wide),
-        ),
+        paragraph(content.headline(analysis), style(10.4 if layout.tight else 12, bold=True, after=7)),
+        beside(photo, right, (wide, width - wide)),
         paragraph(content.OUTLINES, SMALL),
     ]
 
 
-def _numbers_and_advice(analysis: Analysis, width: float, size: float) -> list[Any]:
+def _numbers_and_advice(analysis: Analysis, width: float, size: float, *, tight: bool) -> list[Any]:
     return [
         paragraph(content.passing_caption(analysis), style(9.5, bold=True, before=6, after=2)),
-        _passing_table(analysis, width),
-        *_sizes(analysis),
+        _passing_table(analysis, width, tight=tight),
+        *([] if tight else _sizes(analysis)),
         *_what_to_do(analysis, size),
         *_problems(analysis),
         *(paragraph(line, SMALL) for line in small_print(analysis)),
@@ -208,27 +225,41 @@ def _what_to_do(analysis: Analysis, size: float) -> list[Any]:
     return [*story, paragraph(f"Cautions: {cautions}", style(size - 0.4, after=2))] if cautions else story
 
 
-def _sizes(analysis: Analysis) -> list[Any]:
-    look = style(8, before=1)
+def _sizes(analysis: Analysis, size: float = 8) -> list[Any]:
+    look = style(size, before=1)
     return [
         rich(((f"{name} ", SOFT), (text, None)), look)
         for name, text in (*content.size_lines(analysis), *further_lines(analysis))
     ]
 
 
-def _passing_table(analysis: Analysis, width: float) -> Any:
+def _passing_table(analysis: Analysis, width: float, *, tight: bool) -> Any:
     head = style(7.4, SOFT, bold=True)
     cells = [[paragraph(text, head, markup=True) for text in TABLE_HEADS]]
-    shaded = []
-    for at, row in enumerate(content.passing_rows(analysis), start=1):
+    spans = {}
+    rows = content.passing_rows(analysis)
+    for at, row in enumerate(_joined(rows) if tight else rows, start=1):
         look = style(7.8) if row.measurable else style(7.8, SOFT)
         texts = (row.rating, row.inch, row.sieve, row.stopped, row.through, row.by_count)
         rest = (row.by_area, row.by_volume, row.band)
         # A number and its per cent sign stay on one line.
         cells.append([paragraph(text.replace(" %", "\u00a0%"), look) for text in (*texts, *rest)])
         if not row.measurable:
-            shaded.append(at)
-    return bordered(cells, tuple(part * width for part in TABLE_PARTS), shaded, span_from=5)
+            spans[at] = (5,) if row.inch else (0, 5)
+    return bordered(cells, tuple(part * width for part in TABLE_PARTS), spans)
+
+
+def _joined(rows: list[content.PassingRow]) -> list[content.PassingRow]:
+    """Return the rows with those that say the same of ratings not measurable made one."""
+    joined = []
+    for (measurable, _), group in groupby(rows, lambda row: (row.measurable, row.by_count)):
+        same = list(group)
+        if measurable or len(same) == 1:
+            joined += same
+        else:
+            ratings = ", ".join(row.rating for row in same)
+            joined.append(replace(same[0], rating=ratings, inch="", sieve="", stopped="", through=""))
+    return joined
 
 
 def _problems(analysis: Analysis) -> list[Any]:

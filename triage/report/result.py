@@ -14,7 +14,9 @@ from typing import Any
 from triage.analysis import SCHEMA, Analysis, PhotoResult
 from triage.consequences import Consequences
 from triage.debris.particles import COLUMNS, as_records
+from triage.earlier import History
 from triage.report.files import write_whole
+from triage.sizing.compare import Comparison
 
 FIGURES = 6
 FORMULA = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet takes a text beginning so for
@@ -35,6 +37,7 @@ def to_json(analysis: Analysis) -> dict[str, Any]:
         "advice": asdict(analysis.advice),
         "sample": asdict(analysis.sample),
         **_further(analysis),
+        "history": _history(analysis.history) if analysis.history else None,
     }
     plain: dict[str, Any] = finite(result)
     return plain
@@ -44,6 +47,21 @@ def _further(analysis: Analysis) -> dict[str, Any]:
     """What follows from the sizes, each part under its own name; null where no photo could be measured."""
     names = [field.name for field in fields(Consequences)]
     return asdict(analysis.further) if analysis.further else dict.fromkeys(names)
+
+
+def _history(found: History) -> dict[str, Any]:
+    return {"said": found.said, "comparison": found.comparison and comparison_json(found.comparison)}
+
+
+def comparison_json(found: Comparison) -> dict[str, Any]:
+    """Return a comparison as plain dictionaries; open limits and what cannot be tested are None."""
+    result = {"schema": SCHEMA, **asdict(found)}
+    for side in ("before", "after"):
+        result[side] = {key: value for key, value in result[side].items() if key != "size_um"}
+        result[side]["kinds"] = dict(result[side]["kinds"])
+    result["rate_ratio"] = {key: value for key, value in result["rate_ratio"].items() if key != "p"}
+    plain: dict[str, Any] = finite(result)
+    return plain
 
 
 def write_json(analysis: Analysis, path: Path) -> None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from triage.analysis import Analysis, PhotoResult, Sample
+from triage.analysis import Analysis, PhotoResult, Sample, Scale
 from triage.report import words
 from triage.report.content import by_rating, sized
+from triage.report.limit_words import limit_lines
 
 DEFINITIONS = (
     "A share is of the pieces this photo could size, by the clean-cut opening they just pass: fibres by "
@@ -15,6 +16,14 @@ DEFINITIONS = (
     "Kinds are looks, learnt on rendered pictures; confirm by magnet or squeeze.",
 )
 
+UNEQUAL_PRINT = (
+    "The print of card no. {number} is {off:.1f} % longer {way}, more than printers do by themselves: halved "
+    "between both sides here, and the ± widened by it. Print the card again at 100 %, or measure its bars."
+)
+MISREAD_PRINT = (
+    "The print of card no. {number} is {off:.1f} % longer {way} than its caliper readings say: were they "
+    "entered the wrong way round, or is it another printer's card? The ± is widened: measure its bars again."
+)
 UNMEASURED_PRINT = (
     "The print of card no. {number} was never checked with a caliper; the ± of its scale holds for a print "
     "at 100 %. Printed to fit the page, all sizes would read 3 to 6 % too large, and no photo shows it. "
@@ -57,18 +66,25 @@ def _photo_lines(photo: PhotoResult) -> list[str]:
             f"{photo.file}{when}: scale from {source}{card}{frame}, {scale.um_per_px:.4g} µm a pixel, "
             f"±{200 * scale.um_per_px_rel_u:.2g} % (95 %){tilt}."
         )
-        if scale.print_measured is False:
-            lines.append(UNMEASURED_PRINT.format(number=scale.card_number))
+        lines += _print_lines(scale)
     if limits:
-        dark = _from(limits.smallest_seen_um, limits.smallest_sized_um)
-        faint = _from(limits.smallest_seen_faint_um, limits.smallest_sized_faint_um)
-        blur = words.size(limits.blur_fwhm_um)
-        lines.append(f"A dark piece is {dark}, a faint one {faint}; blur {blur} at half height.")
+        lines += limit_lines(limits)
     return [*lines, f"{photo.file}: {words.typeset(photo.note)}"] if photo.note else lines
 
 
-def _from(seen_um: float, sized_um: float) -> str:
-    return f"seen from {words.size(seen_um)} and sized from {words.size(sized_um)}"
+def _print_lines(scale: Scale) -> list[str]:
+    """What is to be said of the card's print: unequal, unlike its caliper reading, or never measured."""
+    lines = []
+    if scale.print_ratio is not None:
+        off, longer = 100 * (max(scale.print_ratio, 1 / scale.print_ratio) - 1), scale.print_ratio > 1
+        said = MISREAD_PRINT if scale.print_measured else UNEQUAL_PRINT
+        way = "along the lying bar than along the standing one"
+        if not longer:
+            way = "along the standing bar than along the lying one"
+        lines.append(said.format(number=scale.card_number, off=off, way=way))
+    if scale.print_measured is False:
+        lines.append(UNMEASURED_PRINT.format(number=scale.card_number))
+    return lines
 
 
 def _size_uncertainty(analysis: Analysis) -> list[str]:
@@ -91,6 +107,12 @@ def _sample_lines(analysis: Analysis) -> list[str]:
     if sample.noticed is not None:
         seen = [name.replace("_", " ") for name in sample.noticed if name != "none"]
         lines.append(f"Noticed at the bench: {words.listed(seen) or 'nothing'}.")
+    kept = [
+        words.SEASON_WORDS.get(sample.season or "", ""),
+        words.STORAGE_WORDS.get(sample.storage or "", ""),
+    ]
+    if any(kept):
+        lines.append(f"{'; '.join(filter(None, kept)).capitalize()}.")
     if analysis.sizes.seen_unsized:
         unsized = analysis.sizes.seen_unsized
         lines.append(f"Seen but too small or too faint to size: {unsized}; they are in no share.")

@@ -36,6 +36,12 @@ METHOD_WORDS = {
     "filtered": "filtered out of a measured volume",
     "element": "photographed on the element",
 }
+SEASON_WORDS = {"warm": "warm nights lately", "cold_nights": "nights near freezing or below lately"}
+STORAGE_WORDS = {
+    "in_use": "in use until now",
+    "indoors": "stood under a roof for a month or more",
+    "outdoors": "stood in the open for a month or more",
+}
 SCALE_WORDS = {
     "card": "the printed card",
     "rule": "a rule in the picture",

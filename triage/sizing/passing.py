@@ -46,14 +46,17 @@ class ModelledShare:
 
 @dataclass(frozen=True)
 class Passing:
-    """What one filter rating stops and lets through, of the particles of at least `from_um`."""
+    """What one filter rating stops and lets through, of the particles of at least `from_um`.
+
+    Where it is not measurable, all of these are stopped; how many smaller ones go through is not known (None).
+    """
 
     rating_um: float
     element: str  # screen | paper
     measurable: bool
     from_um: float
     stopped_count: int
-    through_count: int
+    through_count: int | None
     by_count: Share
     by_area: Share
     by_volume: Share
@@ -132,7 +135,7 @@ def _passing(population: Population, entry: Filter) -> Passing:
         measurable=measurable,
         from_um=population.from_um,
         stopped_count=len(population.size_um) - through,
-        through_count=through,
+        through_count=through if measurable else None,
         by_count=shares[0],
         by_area=shares[1],
         by_volume=shares[2],

@@ -3,34 +3,34 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from dataclasses import replace
-from urllib.parse import quote
+from typing import Any
 
 from fastapi import APIRouter
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
-from triage.errors import UserError
+from triage.kept_shop import load_settings
 from triage.record.book import (
     Record,
+    areas,
     attach_sample,
-    correct,
     find_sample,
     load_measured,
     machines,
     restate,
     samples,
+    state_of,
 )
-from triage.record.entries import Correction
 from triage.web import asking, view
 from triage.web.comparing import side_by_side
 from triage.web.drafts import Said
 from triage.web.photo_pages import machine_of, remember
-from triage.web.shop import by_script, form_of, go, page, paper_of, shop_of
+from triage.web.shop import Shop, form_of, go, in_shop_units, page, shop_of, who_of
 
 router = APIRouter()
-WHO_COOKIE = "triage_who"
 NOT_ASKED = ("head_mm", "power_kw", "flow_test_ml_min", "flow_test_um")
 MOST_LISTED = 200
 
@@ -44,58 +44,55 @@ def all_samples(request: Request) -> Response:
 @router.get("/samples/{number}")
 def sample(request: Request, number: int) -> Response:
     """What one sample says."""
-    record = shop_of(request).record
+    shop = shop_of(request)
+    record = shop.record
     saved = find_sample(record, number)
-    said = load_measured(record, number).sample
+    found = found_of(shop, number)
+    said = found.said
     others = [each for each in samples(record, saved.unit, most=50) if each.number != number]
     return page(
         request,
         "sample",
         saved=saved,
-        found=view.findings(record, number),
+        found=found,
         said=said,
         answers=asking.answers(Said(saved.unit, said)),
         noticed=said.noticed or (),
         units=[each.machine.unit for each in machines(record)],
         others=others,
         kinds=view.KIND_CHOICES,
-        who=request.cookies.get(WHO_COOKIE, "")[:20],
+        who=who_of(request),
+        areas=areas(record, number),
     )
+
+
+def found_of(shop: Shop, number: int) -> view.Findings:
+    """Return what a sample's page says, worked out anew only where something changed."""
+    key = (number, state_of(shop.record, number), view.lists_in_use())
+    return shop.findings.get(key, lambda: view.findings(shop.record, number))
 
 
 @router.get("/samples/{number}/pieces")
 def pieces(request: Request, number: int) -> Response:
     """Return the pieces with their outlines, for the page's script."""
-    return JSONResponse(view.pieces(shop_of(request).record, number))
+    shop = shop_of(request)
+    key = ("pieces", number, state_of(shop.record, number))
+    text = shop.drawn.get(key, lambda: in_bytes(view.pieces(shop.record, number))).decode()
+    return Response(in_shop_units(text), media_type="application/json")
+
+
+def in_bytes(told: dict[str, Any]) -> bytes:
+    """Return data as the bytes of a JSON document."""
+    return json.dumps(told, ensure_ascii=False).encode()
 
 
 @router.get("/samples/{number}/photo/{index}")
 def photo(request: Request, number: int, index: int) -> Response:
     """Return the shown part of a photo; it never changes, so browsers may keep it."""
-    data = view.picture(shop_of(request).record, number, index)
-    if data is None:
-        raise UserError("There is no such picture.")
+    shop = shop_of(request)
+    key = ("photo", number, state_of(shop.record, number).analysis, index)
+    data = shop.drawn.get(key, lambda: view.picture(shop.record, number, index))
     return Response(data, media_type="image/jpeg", headers={"cache-control": "private, max-age=86400"})
-
-
-@router.post("/samples/{number}/pieces")
-def correction(request: Request, number: int) -> Response:
-    """Take a technician's word on one piece, and answer with the findings as they are then."""
-    record, form = shop_of(request).record, form_of(request)
-    piece = asking.amount(form, "piece")
-    if piece is None or piece != int(piece):
-        raise UserError("Tap a piece in the photo first, or give its number.")
-    who = (asking.text(form, "who") or "")[:20]
-    action = asking.text(form, "action") or ""
-    kind = asking.text(form, "kind") if action == "kind" else None
-    correct(record, number, Correction(int(piece), action, kind, who))
-    if by_script(request):
-        template = shop_of(request).templates.get_template("_findings.html")
-        answer: Response = JSONResponse({"findings": template.render(found=view.findings(record, number))})
-    else:
-        answer = go(f"/samples/{number}#pieces")
-    answer.set_cookie(WHO_COOKIE, quote(who), max_age=90 * 86_400, httponly=True, samesite="strict")
-    return answer
 
 
 @router.post("/samples/{number}/said")
@@ -125,7 +122,7 @@ async def report(request: Request, number: int) -> Response:
     """Return the report as a PDF, named by machine, day, work order and sample."""
     shop = shop_of(request)
     await run_in_threadpool(find_sample, shop.record, number)
-    written = await asyncio.wrap_future(shop.drafts.report(number, paper_of(request)))
+    written = await asyncio.wrap_future(shop.drafts.report(number, load_settings().paper))
     return Response(
         written.data,
         media_type="application/pdf",

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from triage.kept_shop import PAPERS, load_settings
 from triage.record.book import Record
 from triage.report import words
 from triage.web import asking
 from triage.web.drafts import Drafts
 from triage.web.guard import Door
+from triage.web.remembered import Remembered
 from triage.web.sessions import Session
+from triage.web.units import thou_first
+from triage.web.view import Findings
 
 HERE = Path(__file__).parent
-PAPERS = {"a4": "A4", "letter": "US Letter"}
-PAPER_COOKIE = "triage_paper"
+MOST_FINDINGS = 300  # some ten kilobytes each
+MOST_DRAWN = 60  # pictures and lists of pieces, up to a megabyte each
+WHO_COOKIE = "triage_who"
+WHO_LETTERS = 20
 
 
 @dataclass(frozen=True)
@@ -31,6 +38,8 @@ class Shop:
     door: Door
     address: str | None  # on the shop's network; None where the page is for this computer only
     templates: Environment
+    findings: Remembered[Findings] = field(default_factory=lambda: Remembered(MOST_FINDINGS))
+    drawn: Remembered[bytes] = field(default_factory=lambda: Remembered(MOST_DRAWN))
 
 
 def templates() -> Environment:
@@ -74,9 +83,21 @@ def page(request: Request, name: str, status: int = 200, **shown: Any) -> Respon
         csrf=session.csrf if session else "",
         here=request.url.path,
         shared=shop_of(request).address is not None,
+        settings=load_settings(),
         **shown,
     )
-    return HTMLResponse(text, status)
+    return HTMLResponse(in_shop_units(text), status)
+
+
+def fragment(request: Request, name: str, **shown: Any) -> str:
+    """Return a part of a page, for the page's script to put in place."""
+    template = shop_of(request).templates.get_template(f"{name}.html")
+    return in_shop_units(template.render(settings=load_settings(), **shown))
+
+
+def in_shop_units(text: str) -> str:
+    """Return the text with that unit first which the shop has set."""
+    return thou_first(text) if load_settings().units == "thou" else text
 
 
 def go(path: str) -> Response:
@@ -89,7 +110,6 @@ def by_script(request: Request) -> bool:
     return "application/json" in request.headers.get("accept", "")
 
 
-def paper_of(request: Request) -> str:
-    """Return the paper that this browser prints on."""
-    paper = request.cookies.get(PAPER_COOKIE, "a4")
-    return paper if paper in PAPERS else "a4"
+def who_of(request: Request) -> str:
+    """Return the initials that were given last in this browser."""
+    return unquote(request.cookies.get(WHO_COOKIE, ""))[:WHO_LETTERS]

@@ -1,4 +1,4 @@
-"""The card to print, settings, and the phones that may use the page."""
+"""The card to print, and the phones that may use the page."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from triage.errors import UserError
+from triage.kept_shop import PAPERS, load_settings
 from triage.web import asking
 from triage.web.guard import session_cookie
 from triage.web.sessions import device_words
-from triage.web.shop import PAPER_COOKIE, PAPERS, Shop, form_of, go, page, paper_of, session_of, shop_of
+from triage.web.shop import Shop, form_of, go, page, session_of, shop_of
 
 router = APIRouter()
 MOST_CARD = 40
@@ -24,7 +25,7 @@ MOST_CARD = 40
 @router.get("/card")
 def card(request: Request) -> Response:
     """How to print the card."""
-    return page(request, "card", paper=paper_of(request), most=MOST_CARD)
+    return page(request, "card", most=MOST_CARD)
 
 
 @router.get("/card.pdf")
@@ -32,7 +33,7 @@ def card_file(request: Request) -> Response:
     """Return the card as a PDF, true to scale."""
     from calibration.draw import card_pdf
 
-    paper = request.query_params.get("paper", paper_of(request))
+    paper = request.query_params.get("paper", load_settings().paper)
     number = request.query_params.get("number", "0")
     if paper not in PAPERS or not (number.isascii() and number.isdigit() and int(number) <= MOST_CARD):
         raise UserError(f"The card is for A4 or Letter, its number 0 to {MOST_CARD}.")
@@ -42,23 +43,6 @@ def card_file(request: Request) -> Response:
         data = file.read_bytes()
     name = f'inline; filename="card_{paper}_{int(number)}.pdf"'
     return Response(data, media_type="application/pdf", headers={"content-disposition": name})
-
-
-@router.get("/settings")
-def settings(request: Request) -> Response:
-    """What this browser is set to."""
-    return page(request, "settings", paper=paper_of(request))
-
-
-@router.post("/settings")
-def set_paper(request: Request) -> Response:
-    """Keep the paper that this browser prints on."""
-    paper = asking.text(form_of(request), "paper")
-    if paper not in PAPERS:
-        raise UserError("The paper is A4 or Letter.")
-    answer = go("/settings")
-    answer.set_cookie(PAPER_COOKIE, paper, max_age=900 * 86_400, httponly=True, samesite="strict")
-    return answer
 
 
 @router.get("/phones")

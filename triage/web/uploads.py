@@ -20,7 +20,7 @@ class TooBigError(UserError):
     """More than a photo has."""
 
 
-async def receive(request: Request, part: Path) -> None:
+async def receive(request: Request, part: Path, most: int = MOST_BYTES) -> None:
     """Write the request's body to `part`; it is there whole, or not at all.
 
     Raises
@@ -32,10 +32,8 @@ async def receive(request: Request, part: Path) -> None:
     if not length.isdigit():
         await _let_go_by(request)
         raise UserError("The photo came without its size; take it again.")
-    if int(length) > MOST_BYTES:
-        raise TooBigError(
-            f"The photo is bigger than {MOST_BYTES // 1_000_000} MB; take it as an ordinary JPEG."
-        )
+    if int(length) > most:
+        raise TooBigError(f"The picture is bigger than {most // 1_000_000} MB; save it as an ordinary JPEG.")
     try:
         await _write(request, part, int(length))
     except BaseException:

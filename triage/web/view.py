@@ -9,9 +9,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.analysis import Analysis, PhotoResult
+from calibration.kept import data_folder
+from triage.analysis import Analysis, PhotoResult, Sample
 from triage.debris.particles import KINDS
-from triage.record.book import Record, corrections, load_analysis, load_measured
+from triage.errors import UserError
+from triage.record.areas import inside, kept_share
+from triage.record.book import Record, areas, corrections, load_analysis, load_measured, open_saved
 from triage.record.corrected import last_words
 from triage.report import content, words
 from triage.report.picture import encode
@@ -29,6 +32,7 @@ class Bar:
 
     rating: str
     inches: str
+    thou: str
     element: str
     through: float | None
     low: float
@@ -66,6 +70,18 @@ class Findings:
     problems: tuple[tuple[str, str, str], ...]
     rejected: int
     renamed: int
+    areas: int  # left out
+    area_part: str  # how much of the window these are
+    said: Sample  # as the bench said it, before areas left out
+
+
+def lists_in_use() -> tuple[tuple[str, int, int, int], ...]:
+    """Return the shop's own lists (filters, orifices, weights, thresholds) with what tells a changed one."""
+    found = []
+    for path in sorted(data_folder().glob("*.toml")):
+        told = path.stat()
+        found.append((path.name, told.st_ino, told.st_mtime_ns, told.st_size))
+    return tuple(found)
 
 
 def findings(record: Record, number: int) -> Findings:
@@ -74,6 +90,7 @@ def findings(record: Record, number: int) -> Findings:
 
     analysis = load_analysis(record, number, pictures=False)
     kinds, rejected = last_words(corrections(record, number))
+    measured, out = load_measured(record, number), areas(record, number)
     rows = content.by_rating(analysis)
     return Findings(
         headline=content.headline(analysis),
@@ -89,6 +106,9 @@ def findings(record: Record, number: int) -> Findings:
         problems=tuple(content.problems(analysis)),
         rejected=len(rejected),
         renamed=len(kinds),
+        areas=len(out),
+        area_part=words.percent(1 - kept_share(measured.photos, out)),
+        said=measured.sample,
     )
 
 
@@ -107,10 +127,11 @@ def _steps(analysis: Analysis) -> list[Step]:
 
 def _bar(row: Passing) -> Bar:
     share = row.by_count
-    total = row.stopped_count + row.through_count
+    total = row.stopped_count + (row.through_count or 0)
     return Bar(
         rating=words.rating(row),
         inches=inches(row.rating_um),
+        thou=words.thou(row.rating_um),
         element=row.element,
         through=_width(share.share),
         low=_width(share.low) or 0.0,
@@ -136,11 +157,17 @@ def pieces(record: Record, number: int) -> dict[str, Any]:
     """
     measured = load_measured(record, number)
     kinds, rejected = last_words(corrections(record, number))
+    out = areas(record, number)
+    covered = inside(measured, out)
     shown = [
-        _piece(row, outline, kinds, rejected)
-        for row, outline in zip(measured.particles, measured.outlines, strict=True)
+        {**_piece(row, outline, kinds, rejected), "covered": bool(gone)}
+        for row, outline, gone in zip(measured.particles, measured.outlines, covered, strict=True)
     ]
-    return {"photos": [view_box(photo) for photo in measured.photos], "pieces": shown}
+    return {
+        "photos": [view_box(photo) for photo in measured.photos],
+        "pieces": shown,
+        "areas": [[each.photo, each.x_px, each.y_px, each.width_px, each.height_px] for each in out],
+    }
 
 
 def _piece(
@@ -170,7 +197,9 @@ def _size_words(row: Any, kind: str) -> str:
     if kind == "fibre":
         length, width = float(row["length_um"]), float(row["width_um"])
     cut = " or more: cut by the window’s edge" if row["touches_edge"] else ""
-    return f"{words.size(length)} long, {words.size(width)} wide{cut}"
+    bound = float(row["passing_below_um"])
+    across = f"under {words.size(bound)}" if np.isfinite(bound) else words.size(width)
+    return f"{words.size(length)} long, {across} wide{cut}"
 
 
 def _straightened(outline: NDArray[np.float32]) -> list[float]:
@@ -193,18 +222,31 @@ def view_box(photo: PhotoResult) -> list[int]:
     return [x0, y0, x1 - x0, y1 - y0] if x1 > x0 and y1 > y0 else list(whole)
 
 
-def picture(record: Record, number: int, index: int) -> bytes | None:
-    """Return the shown part of a sample's photo as a JPEG, without anything the camera wrote about it."""
-    analysis = load_analysis(record, number)
-    if not 0 <= index < len(analysis.photos):
-        return None
-    x, y, width, height = view_box(analysis.photos[index])
-    return scaled_jpeg(analysis.pictures[index].rgb[y : y + height, x : x + width])
+def picture(record: Record, number: int, index: int) -> bytes:
+    """Return the shown part of a sample's photo as a JPEG, without anything the camera wrote about it.
+
+    UserError where the sample has no such photo.
+    """
+    photos = load_measured(record, number).photos
+    if not 0 <= index < len(photos):
+        raise UserError("There is no such picture.")
+    x, y, width, height = view_box(photos[index])
+    rgb = open_saved(record, photos[index].sha256).rgb
+    return scaled_jpeg(rgb[y : y + height, x : x + width])
 
 
 def scaled_jpeg(rgb: NDArray[np.uint8], widest: int = WIDEST_PX) -> bytes:
     """Return a picture as a JPEG of at most `widest` pixels."""
+    return encode(_scaled(rgb, widest), ".jpg", 85)
+
+
+def scaled_png(rgb: NDArray[np.uint8], widest: int) -> bytes:
+    """Return a picture as a PNG of at most `widest` pixels."""
+    return encode(_scaled(rgb, widest), ".png")
+
+
+def _scaled(rgb: NDArray[np.uint8], widest: int) -> NDArray[np.uint8]:
     factor = widest / max(rgb.shape[:2])
-    if factor < 1:
-        rgb = np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8)
-    return encode(rgb, ".jpg", 85)
+    if factor >= 1:
+        return rgb
+    return np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from dataclasses import dataclass
 from multiprocessing.queues import Queue
 from pathlib import Path
@@ -14,6 +15,7 @@ from triage.errors import UserError
 if TYPE_CHECKING:
     from triage.record.reports import SampleReport
 
+NICER = 5
 WRITING = "writing the report"
 _told: list[Queue[tuple[str, str]]] = []  # set once, as the process begins
 
@@ -52,6 +54,8 @@ def begin(told: Queue[tuple[str, str]]) -> None:
     import cv2
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server ends its workers itself
+    with contextlib.suppress(AttributeError, OSError):  # no such thing on Windows
+        os.nice(NICER)  # pages are answered before photos are measured
     cv2.setNumThreads(1)
     _told.append(told)
     with contextlib.suppress(ImportError):

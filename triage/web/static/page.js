@@ -117,3 +117,24 @@ if (shown) {
     next = 3 - next;
   });
 }
+
+// The shop's logo goes up as it is; the PC checks it and writes it anew.
+const logo = document.querySelector("[data-logo]");
+if (logo) {
+  logo.addEventListener("change", async () => {
+    const words = document.querySelector("[data-logo-words]"), file = logo.files[0];
+    if (!file) return;
+    if (file.size > Number(logo.dataset.most)) { words.textContent = "That picture is too big; choose a smaller one."; return; }
+    const answer = await put("/shop/logo", file, () => { words.textContent = "Sending it"; });
+    if (answer.status === 200) location.reload();
+    else words.textContent = (answer.said && answer.said.sentence) || "The PC cannot be reached; try again.";
+  });
+}
+
+// A filter list from a file fills the field; it is kept only when the button is pressed.
+const list = document.querySelector("[data-list]");
+if (list) {
+  list.addEventListener("change", async () => {
+    if (list.files[0]) document.querySelector("[name=list]").value = await list.files[0].text();
+  });
+}

@@ -8,6 +8,7 @@ const told = area.querySelector("[data-told]");
 const SVG = "http://www.w3.org/2000/svg";
 const NEAR_PX = 24; // a fingertip
 let known, paths, svg, box, whole, photo = 0, chosen = null;
+let pen = null; // while an area is drawn, one finger draws
 
 function make(name, attributes) {
   const element = document.createElementNS(SVG, name);
@@ -26,7 +27,7 @@ function line(piece) {
 }
 
 function dress(piece) {
-  const names = [piece.small && "tiny", piece.given && "given", piece.rejected && "out", piece === chosen && "chosen"];
+  const names = [piece.small && "tiny", piece.given && "given", (piece.rejected || piece.covered) && "out", piece === chosen && "chosen"];
   paths.get(piece.id)?.setAttribute("class", names.filter(Boolean).join(" "));
 }
 
@@ -39,7 +40,7 @@ function look(x, y, width) {
     Math.min(whole[1] + whole[3] - height, Math.max(whole[1], y)), width, height,
   ];
   svg.setAttribute("viewBox", box.join(" "));
-  svg.setAttribute("class", width === whole[2] ? "whole" : ""); // then one finger scrolls the page
+  svg.setAttribute("class", pen ? "drawing" : width === whole[2] ? "whole" : ""); // then one finger scrolls the page
 }
 
 function zoom(factor, at) {
@@ -78,7 +79,7 @@ function choose(piece, { follow = false } = {}) {
   dress(piece);
   form.elements.piece.value = piece.id;
   form.elements.kind.value = piece.kind;
-  const out = piece.rejected ? " Left out." : "";
+  const out = piece.rejected ? " Left out." : piece.covered ? " It lies in an area that is left out." : "";
   told.textContent = `Piece ${piece.id}: ${piece.size}; ${piece.given ? "said to be" : "looks like"} ${piece.kind_words}.${out}`;
   const inside = piece.x > box[0] && piece.x < box[0] + box[2] && piece.y > box[1] && piece.y < box[1] + box[3];
   if (follow && (!inside || box[2] > whole[2] / 3)) {
@@ -107,6 +108,9 @@ function show(index) {
     svg.append(path);
     dress(piece);
   }
+  for (const [where, x, y, width, height] of known.areas) {
+    if (where === index) svg.append(make("rect", { class: "away", x, y, width, height }));
+  }
   view.replaceChildren(svg);
   look(...whole.slice(0, 3));
   listen();
@@ -121,6 +125,7 @@ function listen() {
     fingers.set(event.pointerId, event);
     moved = fingers.size > 1 ? 99 : 0;
     spread = 0;
+    if (pen && fingers.size === 1) pen.down(place(event));
   });
   svg.addEventListener("pointermove", (event) => {
     const before = fingers.get(event.pointerId);
@@ -129,6 +134,7 @@ function listen() {
     fingers.set(event.pointerId, event);
     const [dx, dy] = [event.clientX - before.clientX, event.clientY - before.clientY];
     moved += Math.abs(dx) + Math.abs(dy);
+    if (pen && fingers.size === 1) { pen.move(place(event)); return; }
     look(box[0] - (dx * scale) / fingers.size, box[1] - (dy * scale) / fingers.size, box[2]);
     if (fingers.size === 2) {
       const [one, two] = ends();
@@ -138,7 +144,10 @@ function listen() {
     }
   });
   const lift = (event) => {
-    if (fingers.delete(event.pointerId) && event.type === "pointerup" && moved < 10) choose(nearest(place(event)));
+    if (fingers.delete(event.pointerId) && event.type === "pointerup") {
+      if (pen) pen.up(place(event), moved < 10);
+      else if (moved < 10) choose(nearest(place(event)));
+    }
     spread = 0;
   };
   svg.addEventListener("pointerup", lift);
@@ -150,29 +159,36 @@ function listen() {
   }, { passive: false });
 }
 
-async function correct(event) {
+// Sends a form that puts something right; shows the findings as they are then, and returns the fields sent.
+async function putRight(event, words) {
   event.preventDefault();
-  const fields = new URLSearchParams(new FormData(form));
+  const sent = event.target, fields = new URLSearchParams(new FormData(sent));
   fields.set("action", event.submitter.value);
-  const buttons = form.querySelectorAll("button");
+  const buttons = sent.querySelectorAll("button");
   buttons.forEach((button) => { button.disabled = true; });
   try {
-    const answer = await fetch(form.getAttribute("action"), { method: "POST", headers: own, body: fields });
+    const answer = await fetch(sent.getAttribute("action"), { method: "POST", headers: own, body: fields });
     const said = await answer.json();
-    if (!answer.ok) { told.textContent = said.sentence; return; }
+    if (!answer.ok) { words.textContent = said.sentence; return null; }
     document.getElementById("findings").innerHTML = said.findings;
-    const number = Number(fields.get("piece"));
+    area.querySelector("[data-area-list]").innerHTML = said.areas;
     known = await (await fetch(area.dataset.pieces, { headers: own })).json();
-    const piece = known.pieces.find((each) => each.id === number);
     chosen = null;
-    known.pieces.forEach(dress);
-    choose(piece);
-    told.textContent += " Kept; the shares above are worked out anew.";
+    return { fields, told: said.told };
   } catch {
-    told.textContent = "The PC cannot be reached; nothing was changed. Try again.";
+    words.textContent = "The PC cannot be reached; nothing was changed. Try again.";
+    return null;
   } finally {
     buttons.forEach((button) => { button.disabled = false; });
   }
+}
+
+async function correct(event) {
+  const done = await putRight(event, told);
+  if (!done) return;
+  known.pieces.forEach(dress);
+  choose(known.pieces.find((each) => each.id === Number(done.fields.get("piece"))));
+  told.textContent += ` ${done.told}`;
 }
 
 async function begin() {
