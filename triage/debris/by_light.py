@@ -8,7 +8,7 @@ paper are fitted too, so that a shadow on one side is not taken for particle.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -25,6 +25,7 @@ TRIALS = np.linspace(0.8, 1.6, 7)  # of the blur that edges gave
 ROUNDS = 3  # of trials, each round the best of the last
 SHAPE_NOISE = 0.03  # of the contrast
 OUTLIER = 200.0  # misfit above which a piece is no disc and has no more say
+APART_ROUNDS = 2
 CHUNK = 128  # pieces at a time: bounds the memory
 JURY = 96  # pieces that judge the blur: more hardly move it
 
@@ -115,6 +116,74 @@ def fit(
         part = order[first : first + CHUNK]
         result[:, part] = _fit_chunk(light, labels, small.rows(part), sigma_px, noise)
     return LightSizes(*result)
+
+
+def fit_apart(
+    light: NDArray[np.float32],
+    labels: NDArray[np.int32],
+    small: SmallPieces,
+    sizes: LightSizes,
+    sigma_px: float,
+    noise: float,
+) -> LightSizes:
+    """Fit those anew that others lie close beside, with the light that the others take away given back.
+
+    Parameters as in `fit`; `sizes` is what it returned.
+    """
+    near = np.flatnonzero(_crowded(small, sizes, sigma_px))
+    if not near.size:
+        return sizes
+    result = np.stack([sizes.diameter_px, sizes.diameter_u_px, sizes.contrast])
+    for _ in range(APART_ROUNDS):
+        others = light - _drawn(light.shape, small, result, sigma_px)
+        order = near[np.argsort(small.rough_diameter[near], kind="stable")]
+        fresh = result.copy()
+        for first in range(0, order.size, CHUNK):
+            part = order[first : first + CHUNK]
+            patch = _patches(others, labels, small.rows(part), sigma_px)
+            patch = replace(patch, data=patch.data + _profiles(patch.radius, result[:, part], sigma_px))
+            fresh[:, part] = _summary(*_misfit(patch, small.rows(part), sigma_px, noise), sigma_px)
+        result = fresh
+    return LightSizes(*result)
+
+
+def _crowded(small: SmallPieces, sizes: LightSizes, sigma_px: float) -> NDArray[np.bool_]:
+    """Pieces into whose patch the blur of the nearest other reaches."""
+    from scipy.spatial import cKDTree
+
+    if small.label.size < 2:
+        return np.zeros(small.label.size, bool)
+    apart, nearest = cKDTree(small.centre).query(small.centre, k=2)
+    across = sizes.diameter_px + sizes.diameter_px[nearest[:, 1]]
+    return np.asarray(apart[:, 1] < across / 2 + 2 * RIM * sigma_px)
+
+
+def _drawn(shape: tuple[int, ...], small: SmallPieces, sizes: Array, sigma_px: float) -> NDArray[np.float32]:
+    """Light (H, W) that all fitted discs take away."""
+    height, width = shape
+    drawn = np.zeros(height * width, np.float32)
+    half = int(np.ceil(sizes[0].max() / 2 + 2 * RIM * sigma_px))
+    y, x = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1)
+    whole = np.round(small.centre).astype(int)
+    for first in range(0, small.label.size, CHUNK):
+        part = slice(first, first + CHUNK)
+        column, row = whole[part, 0, None] + x, whole[part, 1, None] + y
+        radius = np.hypot(column - small.centre[part, 0, None], row - small.centre[part, 1, None])
+        inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
+        taken = _profiles(radius, sizes[:, part], sigma_px)
+        drawn += np.bincount((row * width + column)[inside], taken[inside], drawn.size).astype(np.float32)
+    return drawn.reshape(height, width)
+
+
+def _profiles(radius: Array, sizes: Array, sigma_px: float) -> NDArray[np.float32]:
+    """Light that each fitted disc takes away at radii (N, P), in pixels, from its centre."""
+    place = np.interp(np.log(sizes[0] / sigma_px), np.log(DIAMETERS), np.arange(DIAMETERS.size))
+    low = np.minimum(place.astype(np.intp), DIAMETERS.size - 2)
+    part = (place - low)[:, None]
+    at = np.minimum(radius / sigma_px / STEP, len(disc_table()) - 1).astype(np.intp)
+    table = disc_table()
+    profile = table[at, low[:, None]] * (1 - part) + table[at, low[:, None] + 1] * part
+    return np.asarray(sizes[2][:, None] * profile, np.float32)
 
 
 def sharpest_fit(

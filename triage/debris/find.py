@@ -26,6 +26,7 @@ SEED_FLOOR = 0.04  # of the paper's light
 COLOUR_WEIGHT = 1.5  # colour counts more than brightness: a shadow darkens paper, it hardly colours it
 HALO = 0.4  # of a strong piece: what is fainter close beside it is its own dim seam
 HALO_SIGMAS = 8
+DUSTY = 0.6  # of the spread of all pixels: so much smaller a spread on the bright side means dust all over
 TILE = 64
 NOISE_TILES = 250  # spread over the window, tell its noise as well as all of them
 # Channels to light and two colour axes at right angles to it, whose squares add up to COLOUR_WEIGHT times the
@@ -112,7 +113,18 @@ def noise_of(values: Image, window: Mask) -> float:
     some = slice(None, None, max(1, row.size // NOISE_TILES))
     chosen = tiles(values)[row[some], column[some]].reshape(-1, height * width)[:, ::3]
     middle = np.median(chosen, axis=1, keepdims=True)
-    return float(1.4826 * np.percentile(np.median(np.abs(chosen - middle), axis=1), 33)) + 1e-5
+    noise = _third_of(np.median(np.abs(chosen - middle), axis=1))
+    # Between dust no tile is bare, and only what is brighter than paper is noise alone.
+    both = (chosen < 0).any(axis=1)
+    if both.any():
+        bright = _third_of(np.nanmedian(np.where(chosen < 0, -chosen, np.nan)[both], axis=1))
+        noise = bright if bright < DUSTY * noise else noise
+    return noise + 1e-5
+
+
+def _third_of(spreads: NDArray[Any]) -> float:
+    """Standard deviation of normal noise from the lower third of median deviations."""
+    return float(1.4826 * np.percentile(spreads, 33))
 
 
 def _bright_side(light: Image, strength: Image, sigma_px: float) -> float:

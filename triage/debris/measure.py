@@ -12,10 +12,12 @@ from calibration.calibrate import Calibration
 from triage.debris import shadows, two_level
 from triage.debris.background import Departure, Image, brightest, find_departure, is_darker_than_debris
 from triage.debris.bodies import with_bodies
+from triage.debris.dust import lifted
 from triage.debris.edges import Edges, refine
 from triage.debris.find import Found, Mask, disc, find
 from triage.debris.ground import even_ground
 from triage.debris.limits import Limits, Sight, limits_of, regions_of
+from triage.debris.lookalikes import flag_lookalikes
 from triage.debris.looks import LOOK
 from triage.debris.outline import Segments, cell_segments, trace
 from triage.debris.particles import FLAG_BIT
@@ -25,7 +27,7 @@ from triage.debris.shape import strip_length_and_width
 from triage.debris.sizes import Diameters, TotalBlur, size_pieces
 from triage.debris.softness import own_blur
 from triage.debris.split import split_touching
-from triage.debris.tabulate import Debris, Sized, tabulate
+from triage.debris.tabulate import Debris, Sized, tabulate, without_smallest
 
 Array = NDArray[np.float64]
 
@@ -61,7 +63,9 @@ def measure_debris(rgb: NDArray[np.uint8], calibration: Calibration) -> Debris:
         dark = _is_dark(crop, calibration)
         return tabulate(_by_light(crop, calibration, dark=dark), calibration, crop.left, crop.top)
     sized = _by_light(replace(crop, rgb=even.rgb, window=even.window), calibration, dark=False)
-    return replace(tabulate(sized, even.calibration, crop.left, crop.top), ground=even.ground)
+    sized = replace(sized, limits=even.ground.raised(sized.limits))
+    debris = tabulate(sized, even.calibration, crop.left, crop.top)
+    return replace(without_smallest(debris, even.ground.hidden_um), ground=even.ground)
 
 
 def cut_window(rgb: NDArray[np.uint8], window_px: Array) -> Crop:
@@ -121,7 +125,7 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool) -> Sized:
     )
     light = calibration.light
     white = _white(crop, calibration) if dark else None
-    departure = find_departure(crop.rgb, light.tone.lut, crop.window, white)
+    departure = lifted(find_departure(crop.rgb, light.tone.lut, crop.window, white), crop.window)
     found = find(departure, crop.window, sigma, SMOOTHING_PX)
     softness = _softness(found, sigma)
     if softness > SOFT:  # the debris stands out of focus: its own edges say how much
@@ -129,6 +133,8 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool) -> Sized:
         found = find(departure, crop.window, sigma, SMOOTHING_PX)
     seen = _outlined(found, departure, sigma, dark=dark)
     edges, pieces = seen.edges, seen.pieces
+    if calibration.blur is None and 1 < softness <= SOFT:  # no edge of a card told the blur
+        sigma, sigma_u = sigma * softness, sigma_u * softness
     total = float(np.hypot(sigma, SMOOTHING_PX))
     rim = calibration.blur.overshoot if calibration.blur else 0.0
     blur = TotalBlur(total, sigma_u, rim)
@@ -155,7 +161,9 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool) -> Sized:
         colour=_colour(pieces, sizes, departure, white),
         looks=pieces.looks,
         beside=np.stack([pieces.outside, pieces.sharpness], axis=1),
-        flags=sizes.flags | np.where(seen.split, FLAG_BIT["split"], 0).astype(np.uint32),
+        flags=sizes.flags
+        | np.where(seen.split, FLAG_BIT["split"], 0).astype(np.uint32)
+        | flag_lookalikes(edges.labels, pieces, found.light, found.strength, total),
         on_edge=_on_edge(edges.labels, crop.window, edges.count),
         limits=limits_of(sight, calibration.um_per_px, regions, proof),
         even=sizes.strips,

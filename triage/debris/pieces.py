@@ -114,18 +114,24 @@ def measure_pieces(
 
 
 def _middle(segments: Segments, shape: tuple[int, ...]) -> NDArray[np.intp]:
-    """Pixel (column, row) at the middle of each part of the outlines, off the picture's border, (2, M)."""
+    """Pixel (column, row) at the middle of each part of the outlines, (2, M)."""
     middle = np.round((segments.start + segments.end) / 2).astype(np.intp).T
-    return np.clip(middle, 1, np.array([[shape[1]], [shape[0]]]) - 2)
+    return np.clip(middle, 0, np.array([[shape[1]], [shape[0]]]) - 1)
 
 
 def _slope(values: Image, row: NDArray[np.intp], column: NDArray[np.intp]) -> Array:
-    """Steepness of an image at single pixels, by the Sobel kernel, (M,)."""
-    steps = np.array([-1, 0, 1])
-    around = values[row + steps[:, None, None], column + steps[None, :, None]]
+    """Steepness of an image at single pixels, by the Sobel kernel, (M,); none across the picture's border."""
+    rows, columns = (_mirrored(*both) for both in zip((row, column), values.shape, strict=True))
+    around = values[rows[:, None], columns[None]]
     across = SOBEL @ (around[:, 2] - around[:, 0])
     down = SOBEL @ (around[2] - around[0])
     return np.asarray(np.hypot(across, down))
+
+
+def _mirrored(place: NDArray[np.intp], size: int) -> NDArray[np.intp]:
+    """Each place with the one before and after it, (3, M), mirrored at the picture's border."""
+    three = np.abs(place + np.array([[-1], [0], [1]]))
+    return np.asarray(np.minimum(three, 2 * (size - 1) - three))
 
 
 def _along(segments: Segments, length: Array, values: NDArray[np.floating]) -> Array:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.calibrate import Calibration
 from triage.debris.background import Departure, Image, find_departure
+from triage.debris.dust import lifted
 from triage.debris.measure import Crop, cut_window
 from triage.debris.strips import filter_strips
 
@@ -70,7 +71,8 @@ def relative_light(rgb: NDArray[np.uint8], calibration: Calibration) -> Relative
     crop = cut_window(rgb, calibration.window_px)
     light = calibration.light
     white = np.asarray(light.paper_rgb, np.float32) if calibration.dark else None
-    return RelativeLight(crop, find_departure(crop.rgb, light.tone.lut, crop.window, white))
+    departure = lifted(find_departure(crop.rgb, light.tone.lut, crop.window, white), crop.window)
+    return RelativeLight(crop, departure)
 
 
 def mean_of_channels(light: Image) -> Image:

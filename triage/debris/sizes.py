@@ -101,6 +101,7 @@ def size_pieces(
     if small.size:
         known = _known(pieces, rough, sigma_px, small, plain)
         sizes = by_light.fit(found.light, edges.labels, known, sigma_px, noise)
+        sizes = by_light.fit_apart(found.light, edges.labels, known, sizes, sigma_px, noise)
         value[small] = np.maximum(sizes.diameter_px - 2 * sigma_px * shift.light, 0.4 * sizes.diameter_px)
         u[small] = np.sqrt(
             sizes.diameter_u_px**2 + (1.5 * SHIFT_U * sigma_px) ** 2 + (SHAPE_U * value[small]) ** 2
