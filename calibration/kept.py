@@ -43,7 +43,7 @@ class CardCorrection:
 
     @classmethod
     def from_bars(cls, x_mm: float, y_mm: float) -> CardCorrection:
-        """From the caliper lengths (mm) of the long bars along x and y."""
+        """From the caliper lengths (mm) of the long bars along x and y; ImplausibleMeasure if far off."""
         for name, length in (("x", x_mm), ("y", y_mm)):
             if not abs(length / BAR_MM - 1.0) <= LARGEST_PRINT_ERROR:
                 raise ImplausibleMeasure(
@@ -85,7 +85,7 @@ class Kept:
 
 
 def data_folder() -> Path:
-    """Where this user's data lie on this platform; the folder need not exist."""
+    """Where this user's data lie on this platform; it need not exist. KeptUnreadable: no home folder."""
     chosen = os.environ.get("TRIAGE_DATA")
     if chosen:
         return Path(chosen)
@@ -137,8 +137,8 @@ def save(kept: Kept, folder: Path | None = None) -> Path:
         os.replace(new.name, path)
     except OSError as error:
         raise KeptUnreadable(
-            f"{path} cannot be written; check the folder's permissions and free space, or name another folder "
-            "with TRIAGE_DATA"
+            f"{path} cannot be written; check the folder's permissions and free space, or name another "
+            "one with TRIAGE_DATA"
         ) from error
     return path
 

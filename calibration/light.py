@@ -178,7 +178,10 @@ def measure_light(
 def measure_noise(
     rgb: NDArray[np.uint8], plane: PlaneMap, frame: Frame | None, window_px: FloatArray, light: Light
 ) -> Noise:
-    """Noise of the luma on the window's background and, where the card shows it, on solid black."""
+    """Noise of the luma on the window's background and, where the card shows it, on solid black.
+
+    `rgb` (H, W, 3) codes, window outline (N, 2) px.
+    """
     view = view_window(rgb, window_px)
     sd, spread3, spread5 = _tile_noise(grey_of(view.rgb), view.mask, light.tone)
     paper = max(light.paper_level, 1e-6)

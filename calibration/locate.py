@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from calibration.card import MARKER_DICTIONARY, Frame, FrameName, identify, make_frame
 from calibration.errors import CalibrationError
 from calibration.marks import FoundMark, Mark, Picture, Pyramid, marks_of, seek, settle
+from calibration.photo_areas import Areas, missing_markers
 from calibration.scale import Floats, PlaneFit, PlaneMap, Points, fit_plane_map
 
 LEAST_MARKERS = 2
@@ -39,12 +40,16 @@ Layout = Mapping[int, tuple[tuple[float, float], float]]  # marker id to centre 
 
 
 class CardNotFound(CalibrationError):  # noqa: N818 - these names are the sentence they stand for
-    """No card that can be used is in the picture: `reason` says why, `remedy` what to do, both clauses."""
+    """No card that can be used is in the picture: `reason` says why, `remedy` what to do, both clauses.
 
-    def __init__(self, reason: str, remedy: str) -> None:
+    `areas_px` are the places (x, y, width, height) where markers that were not seen should be.
+    """
+
+    def __init__(self, reason: str, remedy: str, areas_px: Areas = ()) -> None:
         super().__init__(f"{reason}; {remedy}")
         self.reason = reason
         self.remedy = remedy
+        self.areas_px = areas_px
 
 
 class MirroredPicture(CardNotFound):
@@ -115,7 +120,7 @@ def locate(grey: Picture) -> Located:
     seen = _find_in(pyramid, MARKER_DICTIONARY, _whole_frame)
     frames = _by_frame(seen)
     if not frames:
-        raise _why_nothing(pyramid, seen)
+        raise _why_nothing(pyramid, seen, size)
     _refuse_two_cards(frames)
     best = _best_frame(frames, size)
     return _refine(pyramid, _with_tone(best.frame, pyramid, best.rough.plane), best.rough, best.seen, size)
@@ -129,8 +134,8 @@ def fit_markers(
 ) -> PlaneFit:
     """Fit a plane map to the corners of upright markers of any layout.
 
-    WrongLayout if they do not stand as said: a sheet of other proportions would fit by its centres alone,
-    but its markers would not be square.
+    CardNotFound with fewer than two of them, WrongLayout if they do not stand as said: a sheet of other
+    proportions would fit by its centres alone, but its markers would not be square.
     """
     known = np.array([int(marker) in centres_mm for marker in seen.ids], dtype=bool)
     if known.sum() < LEAST_MARKERS:
@@ -205,7 +210,7 @@ def _by_frame(seen: SeenMarkers) -> dict[tuple[FrameName, int], SeenMarkers]:
     }
 
 
-def _why_nothing(pyramid: Pyramid, seen: SeenMarkers) -> CardNotFound:
+def _why_nothing(pyramid: Pyramid, seen: SeenMarkers, size: tuple[int, int]) -> CardNotFound:
     mirrored = _find_in(
         Pyramid(tuple(level[:, ::-1].copy() for level in pyramid.levels[-2:])), MARKER_DICTIONARY
     )
@@ -217,6 +222,7 @@ def _why_nothing(pyramid: Pyramid, seen: SeenMarkers) -> CardNotFound:
         return CardNotFound(
             "only one of the card's corner markers can be seen and at least two of a frame's four are needed",
             "clear them and take the whole frame into the picture",
+            missing_markers(int(seen.ids[0]), seen.corners_px[0], size),
         )
     return CardNotFound(
         "no card was found", "lay the debris on the printed card and take the whole frame into the picture"
@@ -273,7 +279,7 @@ def window_outline(frame: Frame, plane: PlaneMap) -> Points:
 
 
 def outline_of(rect: tuple[float, float, float, float], points_a_side: int = 8) -> Points:
-    """(4 * points_a_side, 2) points along the sides of x, y, width, height."""
+    """(N, 2) points along the sides of x, y, width, height, so many on each of the four."""
     x, y, width, height = rect
     along = np.arange(points_a_side)[:, None] / points_a_side
     corners = np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])

@@ -6,7 +6,7 @@ warnings that go with the result.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import cv2
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.light import LUMA, Light, view_window
+from calibration.photo_areas import Areas, box, cell_areas, cut_sides, darkest_parts, far_side
 
 if TYPE_CHECKING:
     from calibration.card import Frame
@@ -86,6 +87,7 @@ class Problem:
     message: str
     remedy: str
     fatal: bool = False  # True: the photo is refused, nothing is measured from it
+    areas_px: Areas = ()  # where in the upright photo, (x, y, width, height) each; none where it is all of it
 
 
 def check_photo(
@@ -109,7 +111,21 @@ def check_photo(
         *exposure(rgb, window_px, light, card=frame is not None),
         uneven_light(light.unevenness, card=frame is not None),
     ]
-    return tuple(problem for problem in found if problem is not None)
+    return tuple(_placed(problem, rgb, plane, window_px) for problem in found if problem is not None)
+
+
+def _placed(problem: Problem, rgb: NDArray[np.uint8], plane: PlaneMap, window_px: FloatArray) -> Problem:
+    """The problem with the place where it shows, where that can be told."""
+    size = (rgb.shape[1], rgb.shape[0])
+    if problem.code == "window_cut_off":
+        return replace(problem, areas_px=cut_sides(window_px, size))
+    if problem.code == "uneven_light":
+        return replace(problem, areas_px=darkest_parts(rgb, window_px))
+    if problem.code == "tilted" and "coarser" in problem.message:
+        return replace(problem, areas_px=far_side(plane, window_px, size))
+    if problem.code in {"blurred", "too_far"}:
+        return replace(problem, areas_px=box(window_px, size))
+    return problem
 
 
 def _ratings(frame: Frame | None) -> tuple[float, float]:
@@ -123,7 +139,7 @@ def blurred_for(blur: Blur, um_per_px: float, frame: Frame | None) -> Problem | 
 
 
 def nothing_to_see(rgb: NDArray[np.uint8]) -> Problem | None:
-    """Problem of a picture of one even tone, which no camera makes of anything: black, white or a blank."""
+    """Problem of a picture (H, W, 3) of one even tone, which no camera makes of anything."""
     if (rgb[::16, ::16] != rgb[0, 0]).any() or (rgb != rgb[0, 0]).any():
         return None
     return Problem(
@@ -243,19 +259,21 @@ def uneven_light(unevenness: float, *, card: bool) -> Problem | None:
 def exposure(
     rgb: NDArray[np.uint8], window_px: FloatArray, light: Light, *, card: bool
 ) -> tuple[Problem, ...]:
-    """Over-exposure, glare and under-exposure of the window.
+    """Over-exposure, glare and under-exposure of the window, outline (N, 2) px, of a photo (H, W, 3).
 
     Without a card white may be drawn or scanned, so none is fatal; nor is paper at the camera's limit where
     the card's grey patches show that it is barely so.
     """
-    clipped, blown, drawn = _blown_shares(rgb, window_px)
+    over, blown_out, drawn = _blown_shares(rgb, window_px)
+    (clipped, clipped_at), (blown, blown_at) = over, blown_out
     found = []
     if card or not drawn:
         whole = clipped > CLIPPED_FATAL
         if whole or (clipped > CLIPPED_WARN and blown < clipped / 2):
-            found.append(_over_exposed(clipped, fatal=card and whole and _far_over(light)))
+            problem = _over_exposed(clipped, fatal=card and whole and _far_over(light))
+            found.append(replace(problem, areas_px=clipped_at))
         if not whole and blown > GLARE_WARN:
-            found.append(_glare(blown, fatal=card and blown > GLARE_FATAL))
+            found.append(replace(_glare(blown, fatal=card and blown > GLARE_FATAL), areas_px=blown_at))
     if card and light.paper_level < DARK_WARN:
         found.append(_under_exposed(light.paper_level))
     return tuple(found)
@@ -317,8 +335,10 @@ def _glare(share: float, *, fatal: bool) -> Problem:
     )
 
 
-def _blown_shares(rgb: NDArray[np.uint8], window_px: FloatArray) -> tuple[float, float, bool]:
-    """Shares of the window with a clipped and with all channels blown, by cells; is it a drawn picture."""
+def _blown_shares(
+    rgb: NDArray[np.uint8], window_px: FloatArray
+) -> tuple[tuple[float, Areas], tuple[float, Areas], bool]:
+    """Shares of the window with a clipped and with all channels blown, and where; is it a drawn picture."""
     view = view_window(rgb, window_px)
     step = min(CELL_SAMPLES, *view.mask.shape)
     inside = view.mask[::step, ::step] > 0
@@ -328,7 +348,7 @@ def _blown_shares(rgb: NDArray[np.uint8], window_px: FloatArray) -> tuple[float,
     side = CELL_PX // CELL_SAMPLES
     rows, cols = (max(n // side, 1) * side for n in inside.shape)
 
-    def share(hit: NDArray[np.bool_]) -> float:
+    def share(hit: NDArray[np.bool_]) -> tuple[float, Areas]:
         count, area = (
             cv2.boxFilter(v.astype(np.float32), -1, (side, side), anchor=(0, 0), normalize=False)[
                 :rows:side, :cols:side
@@ -336,7 +356,9 @@ def _blown_shares(rgb: NDArray[np.uint8], window_px: FloatArray) -> tuple[float,
             for v in (hit & inside, inside)
         )
         full = area > side * side / 2
-        return float(np.mean(count[full] > 0.5 * area[full])) if full.any() else 0.0
+        blown = full & (count > 0.5 * area)
+        where = cell_areas(blown, (view.x0, view.y0), side * step)
+        return (float(np.mean(blown[full])) if full.any() else 0.0), where
 
     return share(top >= CLIPPED_CODE), share(bottom >= BLOWN_CODE), drawn
 

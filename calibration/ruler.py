@@ -288,6 +288,8 @@ def find_rule_scale(image: Grey, *, unit: str | None = None) -> RuleScale:
     ------
     RuleNotFound
         No rule, or one whose unit cannot be read; the message says what to do.
+    ValueError
+        `unit` is none of those.
     """
     if unit is not None and unit not in DIVISIONS_UM:
         raise ValueError(f"unit must be one of {', '.join(DIVISIONS_UM)}")

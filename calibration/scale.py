@@ -143,7 +143,7 @@ class PlaneFit:
         return np.hypot(u_x, u_y) * self.plane.um_per_px(px) / 1000.0
 
     def u_of(self, read: Callable[[PlaneMap], Floats]) -> Floats:
-        """Standard uncertainty of the numbers `read` takes from the map, to first order in its parameters."""
+        """(N,) standard uncertainty of the N numbers `read` takes from the map, to first order."""
         theta = _parameters(self.plane, self.mm_frame)
         slopes = []
         for i, step in enumerate(np.maximum(0.1 * np.sqrt(np.diag(self.covariance)), 1e-9)):

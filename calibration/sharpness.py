@@ -87,7 +87,7 @@ def measure_blur(
     light: Light,
     noise: Noise,
 ) -> Blur | None:
-    """Blur at the debris window from the sharpest honest edge; None where the picture has no usable edge.
+    """Blur at the window, outline (N, 2) px, from the sharpest honest edge; None where no edge is usable.
 
     Printed edges serve, less the print's own spread, where a pixel is coarse beside it (the wide frame) or
     the blur is; elsewhere they are an upper bound, and a blade or wire in the groove or the steepest of the

@@ -42,7 +42,7 @@ class Squareness:
 
 
 def squareness_of(fit: PlaneFit, focal: Focal, flatness_u: float) -> Squareness:
-    """Squareness of the print that `fit` maps; `flatness_u`: relative, what an uneven sheet does to lengths."""
+    """Squareness of the print that `fit` maps; `flatness_u` (relative): what an uneven sheet does to it."""
     ratio = _log_ratio(fit.plane, focal.half_diagonals)
     shown_u = float(fit.u_of(lambda plane: np.array([_log_ratio(plane, focal.half_diagonals)]))[0])
     by_focal = _log_ratio(fit.plane, focal.half_diagonals * (1.0 + focal.rel_u)) - ratio

@@ -58,16 +58,16 @@ class Tone:
         return np.asarray(cv2.LUT(codes, self.lut), dtype=np.float32).reshape(codes.shape)
 
     def of_code(self, code: FloatArray) -> FloatArray:
-        """Linear light of codes that need not be whole, such as means."""
+        """Linear light (any shape) of codes of that shape that need not be whole, such as means."""
         return np.asarray(np.interp(code, np.arange(256), self.lut), dtype=float)
 
     def slope_at(self, code: FloatArray) -> FloatArray:
-        """Linear light per code at each of `code`."""
+        """Linear light per code (any shape) at each of `code`."""
         return np.asarray(np.interp(code, np.arange(256), np.gradient(self.lut.astype(float))), dtype=float)
 
 
 def srgb_decode(value: FloatArray) -> FloatArray:
-    """Linear light of sRGB values 0..1 (IEC 61966-2-1)."""
+    """Linear light (any shape) of sRGB values 0..1 of that shape (IEC 61966-2-1)."""
     value = np.clip(value, 0.0, 1.0)
     return np.where(value <= 0.04045, value / 12.92, ((value + 0.055) / 1.055) ** 2.4)
 

@@ -2,8 +2,9 @@
 
     python -m sample_images.guide
 
-run from the checkout's root. Writes sample_images/guide/; needs nothing beyond the tool itself. What goes
-wrong is imitated on the rendered sample photos, except for the blur, which was rendered.
+run from the checkout's root. Writes sample_images/guide/, and for the page on taking the photo its pictures
+and what the tool said of each. Needs nothing beyond the tool itself. What goes wrong is imitated on the
+rendered sample photos, except for blur, tilt and pale debris, which were rendered.
 """
 
 import tempfile
@@ -23,8 +24,11 @@ from triage.report.labels import font
 
 HERE = Path(__file__).resolve().parent
 GUIDE = HERE / "guide"
+PAGE = HERE.parent / "triage" / "docs" / "taking_the_photo.md"
 GOOD = HERE / "pressure_washer_PW-07_before.jpg"
 BLURRED = HERE / "generator_GN-05_blurred.jpg"
+TILTED = HERE / "plate_compactor_PC-02_tilted.jpg"
+PALE_ON_DARK = HERE / "generator_GN-12_pale_debris.jpg"
 TILE = (480, 360)
 MARGIN, LINE = 10, 40
 QUALITY = 82
@@ -78,7 +82,8 @@ def shining(photo: Picture) -> Picture:
     """Imitate the reflection of a flash."""
     height, width = photo.shape[:2]
     y, x = np.mgrid[:height, :width]
-    light = 380 * np.exp(-(((x - 0.55 * width) / 70) ** 2 + ((y - 0.5 * height) / 60) ** 2))
+    across, down = (x / width - 0.55) / 0.146, (y / height - 0.5) / 0.167
+    light = 380 * np.exp(-(across**2 + down**2))
     return np.clip(photo + light[..., None], 0, 255).astype(np.uint8)
 
 
@@ -88,7 +93,7 @@ def in_shadow(photo: Picture) -> Picture:
     lit = np.ones((height, width), np.float32)
     outline = np.array([[0, 0.25], [0.45, 0.3], [0.6, 0.5], [0.45, 0.72], [0, 0.85]]) * (width, height)
     cv2.fillPoly(lit, [outline.astype(np.int32)], 0.3)
-    return (photo * cv2.GaussianBlur(lit, (0, 0), 12)[..., None]).astype(np.uint8)
+    return (photo * cv2.GaussianBlur(lit, (0, 0), width / 40)[..., None]).astype(np.uint8)
 
 
 def heaped(photo: Picture) -> Picture:
@@ -98,7 +103,7 @@ def heaped(photo: Picture) -> Picture:
     height, width = picture.shape[:2]
     for _ in range(700):
         centre = rng.normal((0.5 * width, 0.5 * height), (0.13 * width, 0.12 * height)).astype(int)
-        axes = rng.integers(2, 9, 2)
+        axes = rng.integers(2, 9, 2) * width // TILE[0]
         colour = np.array((88, 58, 40)) * rng.uniform(0.5, 1.3)
         cv2.ellipse(
             picture, centre, axes, float(rng.uniform(0, 180)), 0, 360, colour.tolist(), -1, cv2.LINE_AA
@@ -118,6 +123,20 @@ WRONG: tuple[tuple[Path, Callable[[Picture], Picture], str], ...] = (
     (GOOD, shining, "glare: no flash, lamp to the side"),
     (GOOD, in_shadow, "shadow of hand or phone: turn the card"),
     (GOOD, heaped, "too much: mix, quarter, spread"),
+)
+
+
+# File name, photo, what is done to it, title: as the page on taking the photo shows them.
+SHOWN: tuple[tuple[str, Path, Callable[[Picture], Picture], str], ...] = (
+    ("good", GOOD, untouched, "As it should be"),
+    ("tilted", TILTED, untouched, "Tilted, but sharp all over"),
+    ("dark", PALE_ON_DARK, untouched, "Pale debris on the dark frame"),
+    ("blurred", BLURRED, untouched, "Out of focus, or shaken"),
+    ("too_far", GOOD, from_afar, "From too far"),
+    ("cut_off", GOOD, cut_off, "A side of the window left out"),
+    ("glare", GOOD, shining, "The flash shines back"),
+    ("shadow", GOOD, in_shadow, "The shadow of a hand"),
+    ("heaped", GOOD, heaped, "Too much debris"),
 )
 
 
@@ -150,12 +169,42 @@ def make_report(folder: Path) -> None:
     small.save(GUIDE / "outlined.jpg", quality=QUALITY)
 
 
+def make_page(folder: Path) -> None:
+    """Write the pictures of the page on taking the photo, and into it what the tool says of each."""
+    rows = [
+        f"| ![{title}](pictures/{name}.jpg) | **{title}.** {said_of(path, spoil, folder)} |"
+        for name, path, spoil, title in SHOWN
+    ]
+    (PAGE.parent / "pictures").mkdir(exist_ok=True)
+    for name, path, spoil, _ in SHOWN:
+        picture = Image.fromarray(spoil(opened(path)))
+        picture.save(PAGE.parent / "pictures" / f"{name}.jpg", quality=QUALITY)
+    before, _, rest = PAGE.read_text(encoding="utf-8").partition("| --- | --- |\n")
+    after = rest.partition("\n\n")[2]
+    PAGE.write_text(before + "| --- | --- |\n" + "\n".join(rows) + "\n\n" + after, encoding="utf-8")
+
+
+def said_of(path: Path, spoil: Callable[[Picture], Picture], folder: Path) -> str:
+    """Return what the tool says of a full-size photo after something was done to it."""
+    photo = folder / "photo.jpg"
+    with Image.open(path) as image:
+        Image.fromarray(spoil(np.asarray(image.convert("RGB")))).save(photo, quality=92)
+    found = analyse([photo]).photos[0]
+    told = " ".join(f"“{problem.message} {problem.remedy}”" for problem in found.problems)
+    if not found.usable:
+        return f"Refused: {told}"
+    limit = found.limits.smallest_sized_um if found.limits else float("nan")
+    measured = f"Measured, from {limit:.0f} µm ({limit / 25400:.4f} in) up."
+    return f"{measured} {told}".strip()
+
+
 def main() -> None:
     """Make every picture of the guide."""
     GUIDE.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         make_card(Path(folder))
         make_report(Path(folder))
+        make_page(Path(folder))
     Image.fromarray(opened(GOOD, (1000, 750))).save(GUIDE / "good_photo.jpg", quality=QUALITY)
     tiles = [labelled(spoil(opened(path)), text) for path, spoil, text in WRONG]
     sheet(tiles, 3).save(GUIDE / "what_goes_wrong.jpg", quality=QUALITY)

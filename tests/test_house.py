@@ -38,6 +38,7 @@ FLOORS = {  # the longest name that fits holds
     "triage.filters": 1,
     "triage.sizing": 2,
     "triage.kept_spread": 2,
+    "triage.kept_shop": 2,
     "triage.analysis": 3,
     "triage.spreads": 3,
     "triage.batch": 3,
@@ -158,6 +159,47 @@ def test_marker_detection_is_in_one_module():
     users = {name_of(path) for path in MODULES if "ArucoDetector" in path.read_text(encoding="utf-8")}
 
     assert users == {"calibration.locate"}
+
+
+ARRAYS = re.compile(r"\b(NDArray|Array|FloatArray|Floats|Points|Image|ArrayLike)\b")
+SHAPE = re.compile(r"\(\w+, ?[\w, \[\]]*\)|any shape")
+
+
+def public_functions(path: Path) -> Iterator[tuple[ast.FunctionDef, str]]:
+    """Public functions and methods, each with its own docstring and its class's."""
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        holder = node if isinstance(node, ast.ClassDef) else None
+        for each in holder.body if holder else [node]:
+            hidden = (holder.name if holder else "").startswith("_")
+            if isinstance(each, ast.FunctionDef) and not each.name.startswith("_") and not hidden:
+                about = ast.get_docstring(holder) if holder else ""
+                yield each, f"{ast.get_docstring(each)} {about}"
+
+
+def test_public_functions_say_the_shapes_of_their_arrays():
+    silent = []
+    for path in (path for path in MODULES if {"calibration", "sizing"} & set(path.parts)):
+        for node, said in public_functions(path):
+            every = [*node.args.args, *node.args.kwonlyargs]
+            kinds = [ast.unparse(each.annotation) for each in every if each.annotation]
+            kinds += [ast.unparse(node.returns)] if node.returns else []
+            if any(ARRAYS.search(kind) for kind in kinds) and not SHAPE.search(said):
+                silent.append(f"{name_of(path)}.{node.name}")
+
+    assert silent == []
+
+
+def test_public_functions_say_what_they_raise():
+    silent = []
+    for path in (path for path in MODULES if not {"web", "record", "debris"} & set(path.parts)):
+        for node, said in public_functions(path):
+            raised = (each.exc for each in ast.walk(node) if isinstance(each, ast.Raise) and each.exc)
+            names = {ast.unparse(each.func if isinstance(each, ast.Call) else each) for each in raised}
+            unsaid = {name for name in names if name[0].isupper() and name not in said} - {"TypeError"}
+            if unsaid and not path.name.startswith("cli"):
+                silent.append(f"{name_of(path)}.{node.name}: {', '.join(sorted(unsaid))}")
+
+    assert silent == []
 
 
 def test_modules_and_functions_are_short():

@@ -15,6 +15,7 @@ from triage.advice_sample import Evidence
 from triage.advice_texts import (
     ACTIONS,
     ALWAYS_CAUTION,
+    BOWL_AND_INJECTION,
     LOOK_FIRST,
     RETAINED_CAUTION,
     SEEN_FIRST,
@@ -216,6 +217,8 @@ def cautions(found: Findings, actions: tuple[Action, ...]) -> tuple[str, ...]:
     said = [f"{problem.message} {problem.remedy}" for problem in found.given.problems if not problem.fatal]
     if not found.looked:
         said.append(LOOK_FIRST)
+    if found.origin("bowl") and found.feed("injection"):
+        said.append(BOWL_AND_INJECTION)
     if found.origin("filter") and found.sizes_stand:
         said.append(RETAINED_CAUTION)
     installed = found.sample.installed_um

@@ -53,7 +53,8 @@ def _needs(verdict: FlowVerdict) -> str:
 
 def _has(found: Findings, have_mm: float) -> str:
     if found.feed("gravity"):
-        return f"here it is {either_height(have_mm)}"
+        here = f"here it is {either_height(have_mm)}"
+        return here if have_mm >= 0 else f"here its surface lies {either_height(-have_mm)} below"
     return f"tank and pump together give as much as {about_height(have_mm)}"
 
 

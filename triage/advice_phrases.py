@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 from triage.advice_feed import fed_or_not, measured_flow, raised_tank, sure_of
 from triage.advice_findings import Findings
-from triage.advice_texts import either_of, either_size, element_words, pieces
+from triage.advice_texts import all_of, either_of, either_size, element_words, pieces
 from triage.rate_words import PER_WORDS, times
 from triage.sizing.compare import SAMPLE
 from triage.sizing.exact import poisson_limits
 
 if TYPE_CHECKING:
+    from triage.filters.flow import FlowVerdict
     from triage.sizing import Passing
 
 FUELS = {"petrol": "petrol", "e10": "an ethanol blend", "oil_mix": "two-stroke mix", "diesel": "diesel"}
@@ -59,7 +60,7 @@ def rubber_looks(found: Findings) -> str:
 def sources(found: Findings) -> str:
     """How many pieces have the two commonest looks, as a sentence of its own."""
     said = [f"{count} look like {look.looks}" for look, count in found.looks[:2]]
-    return f" {' and '.join(said)}." if said else ""
+    return f" Of all {_of_pieces(found)}, {' and '.join(said)}." if said else ""
 
 
 def limit(found: Findings) -> str:
@@ -123,8 +124,8 @@ def in_service(found: Findings) -> str:
         (sample.months, "months"),
         (sample.litres, "litres of fuel"),
     )
-    said = [f"{amount:g} {unit}" for amount, unit in spans if amount is not None]
-    return f"in {' and '.join(said)}" if said else "at this change"
+    said = [f"{amount:g} {unit}" for amount, unit in spans if amount]
+    return f"in {all_of(said)}" if said else "at this change"
 
 
 def mass(found: Findings) -> str:
@@ -196,12 +197,32 @@ def coarse(found: Findings) -> str:
 
 def finer(found: Findings) -> str:
     """The finer filter."""
-    return _named(found.finer)
+    return _named(found.finer) + _shelf(found.finer_flow)
 
 
 def starving(found: Findings) -> str:
     """The coarsest filter that would stop those pieces."""
     return _named(next(iter(found.fit), None))
+
+
+def _shelf(verdict: FlowVerdict | None) -> str:
+    number = verdict.filter.shelf_number if verdict else ""
+    return f" ({number})" if number else ""
+
+
+def finer_fits(found: Findings) -> str:
+    """What the list says of fitting the finer filter, as sentences of their own."""
+    listed = found.finer_flow.filter if found.finer_flow else None
+    if listed is None:
+        return ""
+    said = []
+    if listed.direction == "arrow":
+        said.append("Mind its arrow: from tank to carburettor.")
+    if listed.feeds and (found.sample.feed or "gravity") not in listed.feeds:
+        said.append(f"The list names it for {either_of(listed.feeds)} feed, so the flow test decides.")
+    if listed.size_class == "large":
+        said.append("It is a large element: see that there is room for it.")
+    return "".join(f" {each}" for each in said)
 
 
 def _named(entry: Passing | None) -> str:
@@ -242,7 +263,7 @@ def way_out(found: Findings) -> str:
 def coarser_text(found: Findings) -> str:
     """What to do where the installed filter starves the engine."""
     other = found.coarser
-    named = f"{other.filter.rating} um {element_words(other.filter.element)}" if other else ""
+    named = f"{other.filter.rating} um {element_words(other.filter.element)}{_shelf(other)}" if other else ""
     listed = [f"fit the {named} named here"] if named else []
     raised = raised_tank(found, found.installed_flow)
     return f"{either_of([*listed, *raised, 'fit a larger element'])}."
@@ -371,6 +392,7 @@ PHRASES: dict[str, Callable[[Findings], str]] = {
     "finer": finer,
     "starving": starving,
     "finer_flow": finer_flow,
+    "finer_fits": finer_fits,
     "installed_flow": installed_flow,
     "flow_measured": flow_measured,
     "starving_confidence": starving_confidence,

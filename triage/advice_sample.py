@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 PAST_FILTER = ("clean_side", "bowl")
 CUT_OPEN = ("filter", "clean_side")  # debris that chips from opening the filter can lie among
 WHOLE = ("filter", *PAST_FILTER)  # debris that is all there is, where `fraction` is 1
-MAKERS_WORDS = ("outboard", "marine", "boat", "inboard", "jet ski")  # in a machine's name
+MAKERS_WORDS = ("outboard", "marine", "boat", "inboard", "jet ski")  # in a machine's name or type
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ class SampleFindings:
     @property
     def makers_only(self) -> bool:
         """Whether only the maker's element will do: injection, diesel, on the water."""
-        name = (self.sample.machine or "").lower()
+        name = f"{self.sample.machine or ''} {self.sample.machine_type or ''}".lower()
         afloat = any(word in name for word in MAKERS_WORDS)
         return self.sample.feed == "injection" or self.sample.fuel == "diesel" or afloat
 

@@ -132,6 +132,9 @@ SEEN_FIRST = {
     "hose_crumbs": "hose crumbs",
 }
 LOOK_FIRST = "Nobody has said yet whether there is water or stale fuel: look before closing up."
+BOWL_AND_INJECTION = (
+    "A carburettor bowl and fuel injection do not go together: check where the debris came from and the feed."
+)
 RETAINED_CAUTION = (
     "This debris is what the filter stopped. Finer debris mostly went through it and is missing here."
 )

@@ -71,6 +71,7 @@ class Sample:
     months: float | None = None
     litres: float | None = None
     machine: str | None = None
+    machine_type: str | None = None  # as the service record has it: pressure washer, outboard, ...
     head_mm: float | None = None  # fuel surface above the carburettor's inlet
     power_kw: float | None = None
     flow_test_ml_min: float | None = None
@@ -268,7 +269,8 @@ def _measure(path: str | Path, how: HowScaled, tell: Callable[[str], None] = _si
     except CalibrationError as error:
         problem = no_card(str(error))
         if isinstance(error, CardNotFound):
-            problem = replace(no_card(error.reason), remedy=f"{error.remedy[0].upper()}{error.remedy[1:]}.")
+            remedy = f"{error.remedy[0].upper()}{error.remedy[1:]}."
+            problem = replace(no_card(error.reason), remedy=remedy, areas_px=error.areas_px)
         return _Measured(photo, _result(photo, None, None, (problem,)), None, None)
     if any(problem.fatal for problem in calibration.problems):
         return _Measured(photo, _result(photo, calibration, None, calibration.problems), None, None)

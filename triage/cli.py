@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calibration.errors import CalibrationError
 from triage import cli_compare, cli_flow, cli_history, cli_record, cli_serve, options
 from triage.errors import UserError
 
@@ -388,12 +389,13 @@ def run() -> None:
 def _status() -> int:
     try:
         status = app(standalone_mode=False)
-    except UserError as error:
-        print(f"triage: {error}", file=sys.stderr)
+    except (UserError, CalibrationError) as error:
+        end = (
+            "" if isinstance(error, UserError) else "."
+        )  # of the data folder, which many parts read: a clause
+        print(f"triage: {error}{end}", file=sys.stderr)
         return 2
-    except typer.Abort:
-        return INTERRUPTED
-    except KeyboardInterrupt:
+    except (typer.Abort, KeyboardInterrupt):
         return INTERRUPTED
     except Exception as error:  # the last net: one sentence, never a traceback
         wrong_usage = getattr(error, "format_message", None)  # what every usage error of the command line has

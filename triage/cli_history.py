@@ -1,4 +1,4 @@
-"""What the service record knows of a machine before its photos are measured: set-up, an earlier sample."""
+"""What the service record knows of a machine: its set-up, an earlier sample, the trend over all of them."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ import hashlib
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import typer
 
-from triage.cli_record import known_machine
 from triage.errors import UserError
 
 if TYPE_CHECKING:
@@ -31,6 +31,13 @@ SET_UP = {
 }
 SINCE_CHANGE = ("hours", "months", "litres")  # told of a sample, else of its visit
 LOOKED_BACK = 20  # samples
+SHORTEST_DAYS = 60  # from the first sample to the last: less says nothing of a year
+TREND_WORDS = {
+    "rising": "rising",
+    "falling": "falling",
+    "no_trend_shown": "no trend shown",
+    "too_little_to_tell": "too few pieces to tell a trend",
+}
 
 
 def recalled(sample: Sample, photos: Sequence[Path]) -> tuple[Sample, Earlier | None]:
@@ -39,6 +46,7 @@ def recalled(sample: Sample, photos: Sequence[Path]) -> tuple[Sample, Earlier | 
     Nothing is made: without a record, nothing is known. One that cannot be read is told on standard error.
     """
     from triage.earlier import Earlier
+    from triage.record.book import known_machine
     from triage.record.opening import open_record, record_is_there
 
     if sample.machine is None:
@@ -63,7 +71,7 @@ def _of_machine(
 
     known = _set_up(sample, machine)
     names = ", ".join(SET_UP[name] for name in known)
-    sample = replace(sample, machine=machine.unit, **known)
+    sample = replace(sample, machine=machine.unit, machine_type=machine.type, **known)
     found, others = _latest_alike(record, sample, _hashes(photos))
     why_none = "" if found else _unlike(machine.unit, others) if others else _none(machine.unit)
     taken = f"Taken from the service record: {names}." if names else ""
@@ -104,14 +112,40 @@ def _latest_alike(record: Record, sample: Sample, photos: frozenset[str]) -> tup
     for saved in samples(record, sample.machine, LOOKED_BACK):
         if photos & {photo.sha256 for photo in saved.photos if photo.role == "debris"}:
             continue  # this very sample, saved before
-        found = _as_sample(record, saved)
+        _, found = _as_sample(record, saved)
         if (found.origin, found.method) == (sample.origin, sample.method):
             return found, others
         others += 1
     return None, others
 
 
-def _as_sample(record: Record, saved: SavedSample) -> DebrisSample:
+def trend_words(record: Record, unit: str) -> str:
+    """Say whether a machine's debris gets more or less, over its samples taken like the last; or nothing."""
+    from triage.kept_spread import kept_spread
+    from triage.rate_words import PER_WORDS, times
+    from triage.record.book import samples
+    from triage.report.words import ORIGIN_WORDS, size
+    from triage.sizing.trend import sample_trend
+
+    every = [_as_sample(record, saved) for saved in samples(record, unit, LOOKED_BACK)]
+    alike = [
+        (day, sample)
+        for day, sample in every
+        if (sample.origin, sample.method) == (every[0][1].origin, every[0][1].method)
+    ]
+    days = [day for day, _ in alike]
+    if not days or (max(days) - min(days)).days < SHORTEST_DAYS:
+        return ""
+    found = sample_trend(sorted(alike, key=lambda each: each[0]), kept_spread()[0])
+    where = ORIGIN_WORDS.get(alike[0][1].origin or "", "taken alike")
+    said = f"Over {found.visits} samples {where}: {TREND_WORDS[found.verdict]}"
+    if found.per_year is None or found.per is None or found.sizes_from_um is None:
+        return f"{said}."
+    over = f"pieces over {size(found.sizes_from_um)} per {PER_WORDS[found.per]}"
+    return f"{said}; {over}, each year {times(found.per_year)}.".replace("µ", "u")
+
+
+def _as_sample(record: Record, saved: SavedSample) -> tuple[date, DebrisSample]:
     from triage.record.book import find_visit, result_of
     from triage.report.reading import sample_of
 
@@ -120,4 +154,4 @@ def _as_sample(record: Record, saved: SavedSample) -> DebrisSample:
         visit = find_visit(record, saved.visit)
         told = {name: getattr(visit, name) for name in SINCE_CHANGE if result["sample"].get(name) is None}
         result, day = {**result, "sample": {**result["sample"], **told}}, visit.visited_on
-    return sample_of(result, f"sample {saved.number} of {day.day} {day:%B %Y}")
+    return day, sample_of(result, f"sample {saved.number} of {day.day} {day:%B %Y}")

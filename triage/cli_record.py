@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from triage import options
+from triage.cli_history import trend_words
 from triage.errors import UserError
 
 if TYPE_CHECKING:
     from triage.analysis import Analysis
-    from triage.record.entries import Machine
     from triage.record.history import History, HistoryRow
     from triage.record.opening import Record
 
@@ -67,7 +67,7 @@ def add(
     notes: Annotated[str | None, typer.Option(help="anything else")] = None,
 ) -> None:
     """Add a machine, or change what is given of one that is there."""
-    from triage.record.book import save_machine
+    from triage.record.book import known_machine, save_machine
     from triage.record.entries import Machine
 
     told = {
@@ -182,13 +182,15 @@ def history(context: typer.Context, unit: UnitArgument) -> None:
     from triage.record.book import visits
 
     with _open(context) as record:
-        found, been = work(record, unit), visits(record, unit)
+        found, been, trend = work(record, unit), visits(record, unit), trend_words(record, unit)
     typer.echo(f"{found.machine.unit}: {len(been)} visits, {len(found.rows)} samples.")
     for each in been:
         said = [each.work_order and f"work order {each.work_order}", each.complaint, each.parts, each.notes]
         typer.echo(f"visit {each.number}, {each.visited_on}: {'; '.join(filter(None, said)) or 'no notes'}")
     if found.rows:
         _show_samples(found)
+    if trend:
+        typer.echo(f"\n{trend}")
 
 
 @app.command()
@@ -279,15 +281,6 @@ def _open(context: typer.Context) -> Record:
     from triage.record.opening import open_record
 
     return open_record(context.obj)
-
-
-def known_machine(record: Record, unit: str) -> Machine | None:
-    """Return the machine of a unit number, None where the record has none."""
-    from triage.record.book import machines
-    from triage.record.entries import unit_key
-
-    every = [each.machine for each in machines(record)]
-    return next((each for each in every if unit_key(each.unit) == unit_key(unit)), None)
 
 
 def _date(given: str | None) -> date:

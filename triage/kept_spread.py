@@ -53,7 +53,7 @@ def kept_spread(folder: Path | None = None) -> tuple[Spread, int]:
 
 
 def keep_pair(pair: KeptPair, folder: Path | None = None) -> Path:
-    """Keep a pair, in place of an earlier one of the same two samples; returns the file."""
+    """Keep a pair, in place of an earlier one of the same two samples; returns the file, or UserError."""
     folder = folder or data_folder()
     others = [each for each in load_pairs(folder) if set(each.samples) != set(pair.samples)]
     text = json.dumps({"pairs": [asdict(each) for each in (*others, pair)]}, indent=1)

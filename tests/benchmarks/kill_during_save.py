@@ -1,6 +1,6 @@
-"""Kill -9 at random moments during saves, imports and the making of a record; then a disk that fills up.
+"""Kill -9 at random moments during saves, imports, the making and upgrading of a record; then a full disk.
 
-    python -m tests.benchmarks.kill_during_save [KILLS of each kind] [postgresql | URL of an empty database]
+    python -m tests.benchmarks.kill_during_save [KILLS of each kind] [postgresql | URL] [KIND ...]
 
 Without a database, SQLite in a folder of its own; "postgresql" starts a private server where Debian's is
 installed. What the database named by URL holds is deleted. Prints how many kills fell before, into and after
@@ -26,16 +26,21 @@ from triage.record.book import open_record, samples, save_sample
 from triage.record.exchange import export
 from triage.record.upkeep import check
 
-KINDS = {"save": None, "bring_in": {0, 3}, "make": {0}}  # samples that may be there after a kill
+KINDS = {
+    "save": None,
+    "bring_in": {0, 3},
+    "make": {0},
+    "upgrade": {0},
+}  # samples that may be there after a kill
 DISK_MB = 2
 SAVED_ON = 5  # kills that one record goes through
 
 
-def main(kills: int, where: str) -> int:
+def main(kills: int, where: str, kinds: list[str]) -> int:
     with tempfile.TemporaryDirectory() as name, addressed(where, Path(name)) as url:
         os.environ["TRIAGE_DATA"] = str(Path(name) / "data")  # where photos of a server's record are kept
         work = prepared(Path(name), url)
-        faults = [fault for kind in KINDS for fault in campaign(work, kind, kills)]
+        faults = [fault for kind in kinds or KINDS for fault in campaign(work, kind, kills)]
     faults += full_disk()
     print("\n".join(faults) or "no fault")
     return 1 if faults else 0
@@ -65,21 +70,23 @@ def prepared(folder: Path, url: str) -> Work:
 
 def campaign(work: Work, kind: str, kills: int) -> list[str]:
     """Kill one kind of work at random moments over its usual length and a little more."""
-    work.clear()
+    anew = work.at_first_version if kind == "upgrade" else work.clear
+    anew()
     start, finished = time.monotonic(), 0
     getattr(work, kind)(lambda _: None)
     longest_s = 1.3 * (time.monotonic() - start)
-    work.clear()
+    anew()
     faults: list[str] = []
     begun = 0
     for number, after_s in enumerate(moments(kills, longest_s, seed=7)):
         if kind != "save" or number % SAVED_ON == 0:
-            work.clear()
+            anew()
         said = killed(getattr(work, kind), after_s)
         finished += len(said) == (len(work.samples) if kind == "save" else 1)
         begun += work.begun()
         faults += [
-            f"{kind} killed after {1000 * after_s:.0f} ms: {each}" for each in faults_after(work, said)
+            f"{kind} killed after {1000 * after_s:.0f} ms: {each}"
+            for each in faults_after(work, said, KINDS[kind], least_machines=kind == "upgrade")
         ]
     print(
         f"{kind}: {kills} kills within {1000 * longest_s:.0f} ms; {kills - begun} before a record was there, "
@@ -126,4 +133,4 @@ def _fill(disk: Path) -> list[str]:
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 200, "".join(sys.argv[2:3])))
+    sys.exit(main(int((sys.argv[1:] or ["200"])[0]), "".join(sys.argv[2:3]), sys.argv[3:]))

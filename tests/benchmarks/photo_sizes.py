@@ -4,10 +4,10 @@
     python -m tests.benchmarks.photo_sizes --arrays MEGAPIXELS [--inside FUNCTION]
 
 The photo (by default a sample photo) is enlarged or shrunk to each size, saved as JPEG and analysed by a
-fresh `triage analyse`. Time (of all processors together) and peak memory are its own; "by the megapixel"
-is what it took beyond the same photo at 3 megapixels. With --arrays one size is analysed in this process instead, and
-the arrays found in the running functions when the process was largest (or largest while inside FUNCTION)
-are listed, each once.
+fresh `triage analyse`. Time (of all processors together) and peak memory are its own; "by the megapixel" is
+what it took beyond the same photo at 3 megapixels. With --arrays one size is analysed in this process
+instead, and the arrays found in the running functions when the process was largest (or largest while inside
+FUNCTION) are listed, each once.
 """
 
 from __future__ import annotations

@@ -67,7 +67,9 @@ class Weave:
         bare = np.maximum(warp_height, weft_height) < -5
         x, y, width, height = self.rect_mm
         inside = (x_mm > x) & (x_mm < x + width) & (y_mm > y) & (y_mm < y + height)
-        seen = np.where(bare[..., None], self.behind * under, wire[..., None] * np.array(self.rgb, np.float32))
+        seen = np.where(
+            bare[..., None], self.behind * under, wire[..., None] * np.array(self.rgb, np.float32)
+        )
         return np.where(inside[..., None], seen, under).astype(np.float32)
 
     def level(self, x_mm: float, y_mm: float, light: Light) -> float:
@@ -119,7 +121,9 @@ class Pleats:
     def read(self, x_mm: Field, y_mm: Field, under: Field, light: Light) -> Field:
         """See `Laid`."""
         lit = self._lit(x_mm, y_mm, light)
-        grain = under.mean(axis=2) / max(float(under.mean()), 1e-6)  # the sheet's texture serves as its fibres
+        grain = under.mean(axis=2) / max(
+            float(under.mean()), 1e-6
+        )  # the sheet's texture serves as its fibres
         colour = (lit * grain)[..., None] * np.array(self.rgb, np.float32)
         x, y, width, height = self.rect_mm
         inside = (x_mm > x) & (x_mm < x + width) & (y_mm > y) & (y_mm < y + height)
@@ -218,7 +222,11 @@ class Drop:
         towards = light.towards()[:2] / np.hypot(*light.towards()[:2])
         side = dx * towards[0] + dy * towards[1]
         dark = self.rim * np.exp(-(((radius - 0.93) / 0.09) ** 2)) * (1 + 0.4 * side)
-        gathered = 0.22 * light.direct * np.exp(-((dx + 0.5 * towards[0]) ** 2 + (dy + 0.5 * towards[1]) ** 2) / 0.12)
+        gathered = (
+            0.22
+            * light.direct
+            * np.exp(-((dx + 0.5 * towards[0]) ** 2 + (dy + 0.5 * towards[1]) ** 2) / 0.12)
+        )
         spot = 2.0 * np.exp(-(((dx - 0.5 * towards[0]) ** 2 + (dy - 0.5 * towards[1]) ** 2) / 0.012))
         shadow = 0.3 * light.direct * np.exp(-(((radius - 1.0) / 0.12) ** 2)) * np.clip(-side, 0, 1)
         factor = np.where(radius < 1, 1 - dark + gathered, 1 - shadow)

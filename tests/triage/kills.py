@@ -14,17 +14,20 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from uuid import uuid4
 
-from sqlalchemy import create_engine, inspect, make_url
+from sqlalchemy import URL, column, create_engine, insert, inspect, make_url, table
 
 from tests.triage.saved import Invented
 from tests.triage.servers import empty_database
+from triage import record
 from triage.record.book import load_analysis, machines, open_record, samples, save_sample
 from triage.record.bring_in import bring_in
 from triage.record.opening import Record
 from triage.record.upkeep import check
 
 Tell = Callable[[str], None]
+MADE_AT = "2026-05-01 09:00:00"
 
 
 @dataclass(frozen=True)
@@ -37,20 +40,42 @@ class Work:
 
     def save(self, tell: Tell) -> None:
         """Save the samples one after the other, telling each number."""
-        with self._open() as record:
+        with self._open() as opened:
             for each in self.samples:
-                tell(str(save_sample(record, each.analysis, [each.photo], unit="PW-07").number))
+                tell(str(save_sample(opened, each.analysis, [each.photo], unit="PW-07").number))
 
     def bring_in(self, tell: Tell) -> None:
         """Import the zip."""
-        with self._open() as record:
-            bring_in(record, self.zipped)
+        with self._open() as opened:
+            bring_in(opened, self.zipped)
         tell("imported")
 
     def make(self, tell: Tell) -> None:
         """Make the database, all its migrations."""
         self._open().close()
         tell("made")
+
+    def upgrade(self, tell: Tell) -> None:
+        """Bring a record of the first version up to date."""
+        self._open().close()
+        tell("upgraded")
+
+    def at_first_version(self) -> None:
+        """Leave a record of the first version there, with one machine."""
+        from alembic import command
+        from alembic.config import Config
+
+        self.clear()
+        if self._file is not None:
+            self._file.parent.mkdir(parents=True)
+        config, engine = Config(), create_engine(self._url())
+        config.set_main_option("script_location", str(Path(record.__file__).with_name("migrations")))
+        with engine.begin() as connection:
+            config.attributes["connection"] = connection
+            command.upgrade(config, "0001")
+            columns = {"uuid": str(uuid4()), "unit": "PW-07", "unit_key": "pw-07", "added_at": MADE_AT}
+            connection.execute(insert(table("machines", *map(column, columns))).values(columns))
+        engine.dispose()
 
     def clear(self) -> None:
         """Leave no record there: no file, or an empty database."""
@@ -64,11 +89,15 @@ class Work:
         """Whether a record was begun: its file is there, or a table of it."""
         if self._file is not None:
             return self._file.exists()
-        engine = create_engine(make_url(self.url).set(drivername="postgresql+psycopg"))
+        engine = create_engine(self._url())
         try:
             return bool(inspect(engine).get_table_names())
         finally:
             engine.dispose()
+
+    def _url(self) -> URL:
+        url = make_url(self.url)
+        return url.set(drivername="postgresql+psycopg") if url.drivername == "postgresql" else url
 
     @property
     def _file(self) -> Path | None:
@@ -85,8 +114,12 @@ def killed(work: Callable[[Tell], None], after_s: float) -> list[str]:
     child = os.fork()
     if child == 0:
         os.close(listening)
+
+        def tell(said: str) -> None:
+            os.write(telling, f"{said}\n".encode())
+
         try:
-            work(lambda said: os.write(telling, f"{said}\n".encode()) and None)
+            work(tell)
         finally:
             os._exit(0)
     os.close(telling)
@@ -97,20 +130,25 @@ def killed(work: Callable[[Tell], None], after_s: float) -> list[str]:
         return pipe.read().split()
 
 
-def faults_after(work: Work, said: list[str], counts: set[int] | None = None) -> list[str]:
+def faults_after(
+    work: Work, said: list[str], counts: set[int] | None = None, least_machines: int = 0
+) -> list[str]:
     """Return what is wrong after a kill; `counts` are the numbers of samples that may be there."""
-    with open_record(work.url) as record:
-        faults = [fault.message for fault in check(record)]
-        there = {each.number: each for each in samples(record)}
+    with open_record(work.url) as opened:
+        faults = [fault.message for fault in check(opened)]
+        there = {each.number: each for each in samples(opened)}
         lost = [number for number in said if number.isdigit() and int(number) not in there]
         faults += [f"sample {number} was lost" for number in lost]
         if "imported" in said and not there:
             faults.append("the import was lost")
         if counts is not None and len(there) not in counts:
             faults.append(f"{len(there)} samples of an import are there")
-        if len(machines(record)) > 1:
+        held = len(machines(opened))
+        if held > 1:
             faults.append("the machine is there twice")
-        faults += [f"sample {n} has no piece" for n in there if not len(load_analysis(record, n).particles)]
+        if least_machines > held:
+            faults.append("the machine was lost")
+        faults += [f"sample {n} has no piece" for n in there if not len(load_analysis(opened, n).particles)]
     return faults
 
 

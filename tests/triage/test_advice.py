@@ -20,6 +20,7 @@ from triage.advice_data import load_advice_data
 from triage.advice_texts import ACTIONS
 from triage.analysis import Sample
 from triage.debris.particles import KINDS
+from triage.filters import Filter
 
 CONTRACT_CODES = {
     *("keep", "usual_interval", "shorten_interval", "finer", "coarser_or_larger", "stage", "clean_tank"),
@@ -307,3 +308,45 @@ def test_every_sentence_is_whole(everything):
             assert line[0].isupper() or line[0].isdigit(), line
             assert line.endswith("."), line
             assert not re.search(r"nan|None|inf\b|\{|\}|  ", line), line
+
+
+def test_odd_answers_are_taken_as_they_are_and_contradictions_are_told():
+    both = advice_on(MIDDLING, origin="bowl", feed="injection", noticed=("none",))
+    assert any("do not go together" in caution for caution in both.cautions)
+    low = advice_on(
+        CLEAN,
+        origin="filter",
+        installed_um=30.0,
+        element="paper",
+        feed="gravity",
+        head_mm=-50.0,
+        power_kw=4.0,
+    )
+    (more,) = [action for action in low.actions if action.code == "coarser_or_larger"]
+    assert "here its surface lies 50 mm (2.0 in) below" in more.because[0]
+    new = advice_on(DIRTY, origin="filter", hours=0.0, months=0.0)
+    assert any(because.endswith("at this change.") for action in new.actions for because in action.because)
+    flake = advice_on([5000.0], origin="bowl", installed_um=75.0, element="screen", noticed=("none",))
+    assert codes(flake) == ["clean_carburettor"]
+    assert "1 piece found in the bowl is too big for the main jet" in flake.actions[0].because[0]
+
+
+def test_the_named_filter_comes_with_what_the_list_says_of_it():
+    listed = (
+        Filter(150.0, "screen", "opening"),
+        Filter(
+            *(30.0, "paper", "nominal"),
+            shelf_number="B4",
+            direction="arrow",
+            size_class="large",
+            feeds=("gravity",),
+        ),
+    )
+    table = round_grains(np.linspace(45, 140, 120), limit_um=30.0)
+    known = Sample(origin="tank", installed_um=150.0, feed="pump", power_kw=15.0)
+    advice = advise_on(table, known, filters=listed)
+    (finer,) = [action for action in advice.actions if action.code == "finer"]
+    assert "a 30 um paper element (B4)" in finer.because[0]
+    assert "Mind its arrow" in finer.because[0]
+    assert "names it for gravity feed" in finer.because[0]
+    assert "large element" in finer.because[0]

@@ -90,6 +90,7 @@ def drawn(rng: np.random.Generator, earlier: list[Comparison]) -> Evidence:
         hours=one_of(None, 20.0, 300.0),
         months=one_of(None, 3.0, 30.0),
         machine=one_of(None, "PW-07", "PW-07", "TP-1", "TP-1", "Outboard 3"),
+        machine_type=one_of(None, None, None, None, "trash pump", "outboard engine"),
         head_mm=one_of(None, 60.0, 300.0, 900.0),
         power_kw=one_of(None, 2.0, 8.0, 20.0),
         flow_test_ml_min=tested,
@@ -120,7 +121,9 @@ def changes(advice: Advice) -> list[Action]:
 
 def makers_only(sample: Sample) -> bool:
     return (
-        sample.feed == "injection" or sample.fuel == "diesel" or "outboard" in (sample.machine or "").lower()
+        sample.feed == "injection"
+        or sample.fuel == "diesel"
+        or "outboard" in f"{sample.machine} {sample.machine_type}".lower()
     )
 
 

@@ -21,7 +21,7 @@ from calibration.calibrate import ByStated, HowScaled
 from calibration.kept import Kept
 from tests.benchmarks.limits_validation import Case, picture
 from triage.analysis import Analysis, Sample, Setup, analyse
-from triage.batch.rows import columns, row_of
+from triage.batch.rows import _filled, columns
 from triage.debris.tabulate import _put_limits
 from triage.filters import load_filters, packaged_list
 from triage.report import to_json, write_csv
@@ -40,6 +40,7 @@ NOT_MEASURED = (
     "modelled",
     "hair",
     "what this photo can size",
+    "this photo sizes from",
     "filter",  # a rating's name
     "screen",
     "element",
@@ -135,8 +136,8 @@ def test_csv_holds_the_same(analysis, limit_um, tmp_path):
             assert float(row["passing_size_um"]) >= limit_um - 1e-3
 
 
-def test_a_batch_row_holds_the_same(photo_path, setup, limit_um):
-    row = row_of(photo_path, setup)
+def test_a_batch_row_holds_the_same(analysis, photo_path, setup, limit_um):
+    row = _filled(photo_path, analysis)
     assert set(row) <= set(columns(setup))
     for rating in (150, 75, 30, 15):
         parts = [

@@ -220,3 +220,12 @@ def test_a_record_that_cannot_be_read_costs_the_history_and_nothing_else(run, tm
     assert done.status == 0
     assert done.err.startswith("No earlier sample was looked for: ")
     assert "could not be read, so nothing was compared" in " ".join(done.out.split())
+
+
+def test_the_history_tells_the_trend_over_samples_taken_alike(run):
+    """40 pieces in 40 hours at one visit, 4 in 4 hours two years later: once an hour both times."""
+    run("record", "visit", "PW-07", "--date", "2023-05-01", "--sample", "1")
+    run("record", "visit", "PW-07", "--date", "2025-05-01", "--sample", "2")
+    said = run("record", "history", "PW-07").out.splitlines()[-1]
+    assert said.startswith("Over 2 samples from the fuel filter: ")
+    assert "per hour run, each year 1 times as many" in said

@@ -112,7 +112,8 @@ def test_no_pieces_give_no_share():
         assert entry.by_count.share is None
         assert (entry.by_count.low, entry.by_count.high) == (0, 1)
         assert entry.by_volume.share is None
-        assert (entry.through_count, entry.stopped_count) == (0, 0)
+        assert entry.stopped_count == 0
+        assert entry.through_count == (0 if entry.measurable else None)
 
 
 def test_the_share_is_within_its_interval_and_the_order_of_the_list_is_kept():

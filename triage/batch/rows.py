@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import asdict
 from pathlib import Path
 
 from triage.analysis import METHOD_VERSION, Analysis, Setup, analyse, filters_of, program_version
@@ -98,8 +97,8 @@ def _filled(path: Path, analysis: Analysis) -> Row:
         "method_version": analysis.method_version,
     }
     if photo.scale:
-        scale = asdict(photo.scale)
-        row |= {"scale_source": scale.pop("source"), **scale}
+        row |= {"scale_source": photo.scale.source}
+        row |= {name: getattr(photo.scale, name) for name in SCALE[1:]}
     if photo.limits:
         row |= {name: getattr(photo.limits, name) for name in LIMITS}
         row |= _sizes(analysis)

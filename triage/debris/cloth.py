@@ -26,10 +26,11 @@ Places = Callable[[slice, slice], list[Image]]
 BINS = 2.5  # along a side of the repeat, a pixel of it
 FEWEST_BINS, MOST_BINS = 12, 80
 BLOCK = 20.0  # repeats from one block's middle to the next
-ROUNDS = 2
+ROUNDS = 3
 OFF = 3.5  # robust deviations: so far off the pattern is debris
 COVER_SIGMA = 0.3  # of a repeat: the neighbourhood in which coverage is judged
-HIDDEN_U = 0.25  # standard uncertainty of coverage so judged, at a grain's edge
+HIDDEN_U = 0.25  # standard uncertainty of coverage judged from a pixel's neighbours
+SHARPER = 3  # rounds
 MADE_U = 0.06  # of the mean light: how true the pattern is in single places
 LEAST_LIGHT = 1e-3
 
@@ -51,11 +52,11 @@ def without_cloth(
     mean = _mean_light(light, keep, followed.step, period_px)
     repeating = _repeating(light / mean, places, keep, period_px) * mean
     for _ in range(ROUNDS):
-        keep = followed.cloth & (1 - _off_pattern(light, repeating, mean, keep, period_px))
-        if lattice.wires is not None:
+        if lattice.wires is not None:  # before what is off the pattern is left out: a wire aside is off, too
             grey = (light / mean).mean(axis=2), (repeating / mean).mean(axis=2)
             settled = settle(*grey, keep, followed, lattice.wires, settled)
             places = settled.at
+        keep = followed.cloth & (1 - _off_pattern(light, repeating, mean, keep, period_px))
         mean = _mean_light(light, keep, followed.step, period_px)
         repeating = _repeating(light / mean, places, keep, period_px) * mean
     pattern = Pattern(repeating, mean)
@@ -164,13 +165,16 @@ def _cover(light: Image, pattern: Pattern, keep: Mask, period_px: float) -> Imag
         noise += float(np.median(np.square(seen - made)[keep > 0][::7])) / 0.4549
         noise += float(np.mean(pattern.mean[::16, ::16, each])) ** 2 * MADE_U**2
     hidden = np.asarray(1 - np.clip((both + noise) / (own + noise), 0, 1), np.float32)
-    return _sharper(light, pattern, hidden, noise, sigma)
+    for _ in range(SHARPER):
+        hidden = _sharper(light, pattern, hidden, noise, sigma)
+    return hidden
 
 
 def _sharper(light: Image, pattern: Pattern, hidden: Image, noise: float, sigma: float) -> Image:
-    """Coverage pixel by pixel: how far the light lies on the way from pattern to the colour near there.
+    """Coverage pixel by pixel: how far the light lies on the way from the pattern to the debris' colour there.
 
-    `hidden` is what the neighbourhood says, and the say of one pixel grows with the length of that way.
+    `hidden` tells the colour. Where that and the pattern are alike, as black grains and openings are, the
+    neighbours decide.
     """
     weight = hidden**4 + 1e-6
     mass = cv2.GaussianBlur(weight, (0, 0), sigma)
@@ -180,8 +184,10 @@ def _sharper(light: Image, pattern: Pattern, hidden: Image, noise: float, sigma:
         way = cv2.GaussianBlur(weight * seen, (0, 0), sigma) / mass - made
         along += way * (seen - made)
         length += way * way
-    say = noise / HIDDEN_U**2
-    return np.asarray(np.clip((along + say * hidden) / (length + say), 0, 1), np.float32)
+    own = np.clip(along / (length + 1e-9), 0, 1)
+    sure = length / (length + noise / HIDDEN_U**2)
+    near = cv2.GaussianBlur(sure * own, (0, 0), sigma / 2) / (cv2.GaussianBlur(sure, (0, 0), sigma / 2) + 1e-9)
+    return np.asarray(sure * own + (1 - sure) * near, np.float32)
 
 
 def _mean(total: Image, weight: Image, repeat: float) -> Image:

@@ -24,6 +24,8 @@ OFF_CENTRE, OFF_CENTRE_U = 1 / 6, 90**-0.5
 SIZED_SCATTER = 0.15
 # Below this many blur sigmas blur alone, known to about 5 %, moves a size by 10 % (rendered scenes).
 SIZED_SIGMAS = 2.0
+# Under a blur below three quarters of a pixel smaller discs read by where they fall among the pixels.
+SIZED_PX = 1.5
 CONTRAST_REL_U = 0.12  # what is usually known of a small particle's contrast
 FWHM = 2.354820
 PARTS = 3  # regions along either side of the window
@@ -55,7 +57,8 @@ class Trial:
 class Proof:
     """The trials of a photo's limits; `dark`, `faint` None where nothing of that contrast could be tried.
 
-    `false_finds`: pieces found on `paper_mm2` of paper that nobody drew. `why_not`: why nothing was tried.
+    `false_finds`: pieces found on `paper_mm2` of paper that nobody drew: false, or its own at the edge of
+    sight. `why_not`: why nothing was tried.
     """
 
     dark: Trial | None = None
@@ -130,7 +133,7 @@ class Sight:
         level = (self.seed_level + FOUND_MARGIN * chance) / (kept * contrast)
         seen = np.sqrt(-8 * variance * np.log1p(-level)) if level < 1 else NOT_REACHABLE
         least = _least_sized(self.noise * noise_ratio / contrast, self.sigma_px)
-        return float(seen), float(max(seen, self.sigma_px * max(SIZED_SIGMAS, least)))
+        return float(seen), float(max(seen, SIZED_PX, self.sigma_px * max(SIZED_SIGMAS, least)))
 
 
 def limits_of(sight: Sight, um_per_px: float, regions: Sequence[Region], proof: Proof | None) -> Limits:

@@ -101,8 +101,12 @@ FLAGS = (
     Flag(
         7, "like_print", "black and flat like the card's own toner: a speck of the print rather than debris"
     ),
+    Flag(8, "water_drop", "a drop of water or the lamp's reflection in one: in no count and no share"),
+    Flag(9, "film_edge", "the edge of a dried film of gum or varnish: in no count and no share"),
 )
 FLAG_BIT = {flag.name: 1 << flag.bit for flag in FLAGS}
+
+NO_DEBRIS = FLAG_BIT["water_drop"] | FLAG_BIT["film_edge"]
 
 
 def empty_table(rows: int = 0) -> ParticleTable:

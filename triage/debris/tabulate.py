@@ -15,7 +15,7 @@ from triage.debris.kinds import FIBRE_RATIO, UNSURE, is_strip, looks_like
 from triage.debris.limits import Limits
 from triage.debris.looks import Looks
 from triage.debris.outline import Segments, polygons
-from triage.debris.particles import FLAG_BIT, ParticleTable, empty_table
+from triage.debris.particles import FLAG_BIT, NO_DEBRIS, ParticleTable, empty_table
 from triage.debris.shape import Shapes, measure_shapes, strip_length_and_width
 
 Array = NDArray[np.float64]
@@ -92,6 +92,15 @@ def tabulate(sized: Sized, calibration: Calibration, left: int, top: int) -> Deb
     covered = float(shapes.area.sum()) / 1e8 / max(window_cm2, 1e-9)
     shown = tuple(outlines[index] + corner.astype(np.float32) for index in order)
     return Debris(table, shown, sized.limits, covered, window_cm2)
+
+
+def without_smallest(debris: Debris, least_um: float) -> Debris:
+    """Leave out pieces under `least_um`: of what cannot be told from its ground nothing is reported."""
+    kept = debris.table["ecd_um"] >= least_um
+    table = debris.table[kept]
+    table["id"] = np.arange(1, len(table) + 1)
+    outlines = tuple(each for each, keep in zip(debris.outlines, kept, strict=True) if keep)
+    return replace(debris, table=table, outlines=outlines)
 
 
 def _put_shapes(table: ParticleTable, shapes: Shapes, sized: Sized) -> None:
@@ -186,7 +195,7 @@ def _put_edges(table: ParticleTable, sized: Sized, extent_um: Array, calibration
     """
     corners = calibration.plane.to_mm(calibration.window_px) * 1000
     table["touches_edge"] = sized.on_edge
-    table["weight"] = np.where(sized.on_edge, 0, edge_weight(extent_um, np.ptp(corners, axis=0)))
+    table["weight"] = np.where(sized.on_edge | ((sized.flags & NO_DEBRIS) > 0), 0, edge_weight(extent_um, np.ptp(corners, axis=0)))
     table["flags"] |= np.where(sized.on_edge, FLAG_BIT["near_window_edge"], 0).astype(np.uint32)
     x, y = corners.T
     return float(abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2 / 1e8)

@@ -4,7 +4,8 @@
         saved = save_sample(record, analysis, photos, unit="PW-07")
         load_result(saved.number)
 
-Machines: `save_machine`, `find_machine`, `machines`. Visits: `save_visit`, `find_visit`, `visits`.
+Machines: `save_machine`, `find_machine`, `known_machine`, `machines`.
+Visits: `save_visit`, `find_visit`, `visits`.
 Samples: `save_sample`, `add_analysis`, `find_sample`, `samples`, `attach_sample`, `photo_bytes`,
 `open_saved`.
 Analyses: `load_analysis` (for reports), `load_measured`, `saved_result`, `result_of` and `load_result` (for
@@ -33,6 +34,7 @@ from triage.record.machine_book import (
     attach_sample,
     find_machine,
     find_visit,
+    known_machine,
     machines,
     save_machine,
     save_visit,
@@ -69,6 +71,7 @@ __all__ = [
     "find_sample",
     "find_visit",
     "history",
+    "known_machine",
     "learn",
     "leave_out",
     "load_analysis",

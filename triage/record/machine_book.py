@@ -51,6 +51,13 @@ def find_machine(record: Record, unit: str) -> Machine:
         return machine_entry(machine_row(session, unit))
 
 
+def known_machine(record: Record, unit: str) -> Machine | None:
+    """Return the machine of a unit number, None where the record has none."""
+    with record.reading() as session:
+        row = session.scalar(select(MachineRow).where(MachineRow.unit_key == unit_key(unit)))
+        return machine_entry(row) if row is not None else None
+
+
 def machines(record: Record) -> tuple[MachineSummary, ...]:
     """Return all machines by unit number, and how much the record holds of each."""
     with record.reading() as session:

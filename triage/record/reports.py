@@ -1,4 +1,4 @@
-"""A saved sample's report for the service record: named by unit, date and work order."""
+"""Reports for the service record, of a sample, a comparison, a machine: named by unit, date, work order."""
 
 from __future__ import annotations
 
@@ -6,11 +6,19 @@ import re
 from dataclasses import dataclass
 from datetime import date
 
-from triage.record.machine_book import find_visit
+from triage.errors import UserError
+from triage.kept_spread import kept_spread
+from triage.record.history import History, history
+from triage.record.machine_book import find_visit, visits
 from triage.record.opening import Record
-from triage.record.sample_book import find_sample, load_analysis
+from triage.record.sample_book import find_sample, load_analysis, result_of
+from triage.report.comparison_pdf import comparison_pdf
+from triage.report.history_pdf import history_pdf
 from triage.report.pdf import Paper, pdf_bytes
+from triage.report.reading import sample_of
 from triage.report.visit import Visit
+from triage.sizing.compare import Comparison, How, compare
+from triage.sizing.trend import Trend, sample_trend
 
 MOST_LETTERS = 40  # of each part of a file name
 
@@ -33,9 +41,56 @@ def sample_report(record: Record, number: int, paper: Paper = "a4") -> SampleRep
     return SampleReport(report_name(number, day, saved.unit, words.work_order), data)
 
 
+def compare_saved(record: Record, before: int, after: int) -> Comparison:
+    """Compare two saved samples, corrections applied. UserError where they are one and the same."""
+    if before == after:
+        raise UserError("Choose two different samples: one from before, one from after.")
+    earlier, later = (sample_of(result_of(record, each), f"sample {each}") for each in (before, after))
+    if earlier.photos & later.photos:
+        raise UserError("Both samples hold the same photo; choose two that were taken separately.")
+    return compare([earlier], [later], How(kept_spread()[0]))
+
+
+def comparison_report(record: Record, before: int, after: int, paper: Paper = "a4") -> SampleReport:
+    """Return the report of a comparison of two saved samples, their photos side by side."""
+    found = compare_saved(record, before, after)
+    one, other = (load_analysis(record, number) for number in (before, after))
+    saved = find_sample(record, after)
+    visit = find_visit(record, saved.visit) if saved.visit is not None else None
+    order = visit.work_order if visit else None
+    units = dict.fromkeys(each.sample.machine for each in (one, other) if each.sample.machine)
+    whose = ", ".join([*units, f"samples {before} and {after}", *([f"work order {order}"] if order else [])])
+    data = comparison_pdf(found, (one, other), whose, paper)
+    day = visit.visited_on if visit else saved.analysed_on
+    return SampleReport(file_name(saved.unit, day, order, f"samples-{before}-{after}"), data)
+
+
+def history_report(record: Record, unit: str, paper: Paper = "a4") -> SampleReport:
+    """Return the report of a machine's history, its trend over all samples of one origin."""
+    found, been = history(record, unit), visits(record, unit)
+    day = max([row.day for row in found.rows] + [each.visited_on for each in been], default=date.today())
+    last = next((each.work_order for each in reversed(been) if each.work_order), None)
+    data = history_pdf(found, been, _trend(record, found), paper)
+    return SampleReport(file_name(found.machine.unit, day, last, "history"), data)
+
+
+def _trend(record: Record, found: History) -> Trend | None:
+    """Return the trend of the samples that came from where the last one did."""
+    if not found.rows:
+        return None
+    alike = [row for row in found.rows if row.origin == found.rows[-1].origin]
+    samples = [(row.day, sample_of(result_of(record, row.sample), f"sample {row.sample}")) for row in alike]
+    return sample_trend(samples, kept_spread()[0])
+
+
 def report_name(number: int, day: date, unit: str | None, work_order: str | None) -> str:
     """Return a file name of plain letters, such as PW-07_2026-05-12_WO-77_sample-3.pdf."""
-    parts = (_plain(unit), day.isoformat(), _plain(work_order), f"sample-{number}")
+    return file_name(unit, day, work_order, f"sample-{number}")
+
+
+def file_name(unit: str | None, day: date, work_order: str | None, what: str) -> str:
+    """Return a file name of plain letters: unit, day, work order, and what the file is."""
+    parts = (_plain(unit), day.isoformat(), _plain(work_order), what)
     return "_".join(part for part in parts if part) + ".pdf"
 
 

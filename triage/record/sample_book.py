@@ -71,8 +71,8 @@ def save_sample(
     if not any(photo.usable for photo in analysis.photos):
         raise UserError("No photo of this sample could be measured, so there is nothing to save.")
     files = [(path, "debris") for path in photos] + ([(blank, "blank")] if blank else [])
-    held = [(path, role, _bytes(path)) for path, role in files]
-    _check_same(analysis, [data for _, _, data in held])
+    held = [(path, role, read_file(path)) for path, role in files]
+    check_same(analysis, {hashlib.sha256(data).hexdigest() for _, _, data in held})
     kept = [(path.name, role, record.photos.keep(data), len(data)) for path, role, data in held]
     with record.writing() as session:
         sample = session.scalar(select(SampleRow).where(SampleRow.uuid == key)) if key else None
@@ -82,21 +82,21 @@ def save_sample(
             for position, (file, role, sha256, size) in enumerate(kept):
                 photo = photo_row(session, sha256, sha256, size)
                 sample.photos.append(
-                    SamplePhotoRow(position=position, photo=photo, role=role, file=_name(file))
+                    SamplePhotoRow(position=position, photo=photo, role=role, file=short_name(file))
                 )
-            sample.analyses.append(_analysis_row(analysis))
+            sample.analyses.append(new_analysis(analysis))
             session.add(sample)
             session.flush()
-        return _saved(sample)
+        return saved_sample(sample)
 
 
 def add_analysis(record: Record, number: int, analysis: Analysis) -> SavedSample:
     """Add a new analysis to a sample; earlier ones and their corrections stay as they are."""
     with record.writing() as session:
         sample = sample_row(session, number)
-        sample.analyses.append(_analysis_row(analysis))
+        sample.analyses.append(new_analysis(analysis))
         session.flush()
-        return _saved(sample)
+        return saved_sample(sample)
 
 
 def restate(record: Record, number: int, said: Sample) -> SavedSample:
@@ -107,18 +107,18 @@ def restate(record: Record, number: int, said: Sample) -> SavedSample:
     with record.writing() as session:
         sample = sample_row(session, number)
         newest = analysis_row(session, number)
-        row = _analysis_row(concluded(replace(unpack(newest.details), sample=said)))
+        row = new_analysis(concluded(replace(unpack(newest.details), sample=said)))
         row.corrections = [corrected.again(each) for each in newest.corrections]
         row.areas = [areas.again(each) for each in newest.areas]
         sample.analyses.append(row)
         session.flush()
-        return _saved(sample)
+        return saved_sample(sample)
 
 
 def find_sample(record: Record, number: int) -> SavedSample:
     """Return a sample in short; UserError where there is none of that number."""
     with record.reading() as session:
-        return _saved(sample_row(session, number))
+        return saved_sample(sample_row(session, number))
 
 
 def samples(record: Record, unit: str | None = None, most: int | None = None) -> tuple[SavedSample, ...]:
@@ -134,7 +134,7 @@ def samples(record: Record, unit: str | None = None, most: int | None = None) ->
                 selectinload(AnalysisRow.corrections), selectinload(AnalysisRow.areas)
             ),
         )
-        return tuple(_saved(row) for row in session.scalars(wanted))
+        return tuple(saved_sample(row) for row in session.scalars(wanted))
 
 
 def photo_bytes(record: Record, sha256: str) -> bytes:
@@ -248,7 +248,8 @@ def photo_row(session: Session, sha256: str, stored_sha256: str, size: int) -> P
     return row
 
 
-def _bytes(path: Path) -> bytes:
+def read_file(path: Path) -> bytes:
+    """Return a photo's bytes. UserError where its file cannot be read."""
     try:
         return path.read_bytes()
     except OSError as error:
@@ -257,8 +258,8 @@ def _bytes(path: Path) -> bytes:
         ) from error
 
 
-def _check_same(analysis: Analysis, data: list[bytes]) -> None:
-    given = {hashlib.sha256(each).hexdigest() for each in data}
+def check_same(analysis: Analysis, given: set[str]) -> None:
+    """Refuse an analysis of photos other than those of these SHA-256."""
     for photo in analysis.photos:
         if photo.sha256 not in given:
             raise UserError(
@@ -266,11 +267,13 @@ def _check_same(analysis: Analysis, data: list[bytes]) -> None:
             )
 
 
-def _name(file: str) -> str:
+def short_name(file: str) -> str:
+    """Return the name that a photo's file is kept under."""
     return (clean_text(file, "file") or "photo")[-200:]
 
 
-def _analysis_row(analysis: Analysis) -> AnalysisRow:
+def new_analysis(analysis: Analysis) -> AnalysisRow:
+    """Return the row that keeps an analysis."""
     return AnalysisRow(
         program_version=analysis.program_version,
         method_version=analysis.method_version,
@@ -295,7 +298,8 @@ def _picture(record: Record, file: str, stored_sha256: str) -> Photo:
     return replace(open_photo(record.photos.path(stored_sha256)), file=file)
 
 
-def _saved(row: SampleRow) -> SavedSample:
+def saved_sample(row: SampleRow) -> SavedSample:
+    """Return a sample in short."""
     newest = row.analyses[-1]
     return SavedSample(
         number=row.id,

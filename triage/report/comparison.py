@@ -104,13 +104,14 @@ def _table(found: Comparison) -> str:
     rows = [("", "before", "after"), ("pieces", *(f"{side.count}" for side in sides))]
     if found.per != SAMPLE or any(side.exposure != 1 for side in sides):
         rows.append((SAMPLED[found.per], *(f"{side.exposure:.4g}" for side in sides)))
-    rows.append((f"per {PER_WORDS[found.per]}", *(_rate(side) for side in sides)))
+    rows.append((f"per {PER_WORDS[found.per]}", *(rate_words(side) for side in sides)))
     rows.append(("half of them over", *(_median(side) for side in sides)))
     rows.append(("looks like", *(_kinds(side) for side in sides)))
     return "\n".join(ROW.format(*row).rstrip() for row in rows)
 
 
-def _rate(side: Side) -> str:
+def rate_words(side: Side) -> str:
+    """Return a side's rate with its 95 % limits."""
     if side.count == 0:
         return f"none seen: at most {number(side.rate_high)}"
     return f"{number(side.rate)} ({number(side.rate_low)} to {number(side.rate_high)})"

@@ -168,7 +168,8 @@ def _classes(standards: Standards) -> str:
 
 
 def _code(standards: Standards) -> str:
-    return f"ISO 4406 code: {standards.iso_4406.code}." if standards.iso_4406.code else ""
+    found = standards.iso_4406
+    return f"ISO 4406 code: {found.code}." if found.code else f"No ISO 4406 code: {found.why_not}."
 
 
 def _dusts(standards: Standards) -> str:

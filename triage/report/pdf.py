@@ -15,6 +15,7 @@ from triage.report.closeup import closeup, closeup_words
 from triage.report.files import write_whole
 from triage.report.flow import ACCENT, SOFT, beside, bordered, image, paragraph, printable, rich, rule, style
 from triage.report.further import further_lines
+from triage.report.letterhead import draw_letterhead
 from triage.report.picture import annotate, aspect
 from triage.report.small_print import small_print
 from triage.report.visit import Visit
@@ -236,7 +237,7 @@ def _sizes(analysis: Analysis, size: float = 8) -> list[Any]:
 def _passing_table(analysis: Analysis, width: float, *, tight: bool) -> Any:
     head = style(7.4, SOFT, bold=True)
     cells = [[paragraph(text, head, markup=True) for text in TABLE_HEADS]]
-    spans = {}
+    spans: dict[int, tuple[int, ...]] = {}
     rows = content.passing_rows(analysis)
     for at, row in enumerate(_joined(rows) if tight else rows, start=1):
         look = style(7.8) if row.measurable else style(7.8, SOFT)
@@ -286,6 +287,7 @@ def _foot(analysis: Analysis) -> Any:
     left = "  ·  ".join(part for part in (content.machine(analysis), content.day(analysis)) if part)
 
     def draw(canvas: Any, document: Any) -> None:
+        draw_letterhead(canvas, document)
         canvas.setFont("Helvetica", 8)
         canvas.setFillColor(SOFT)
         canvas.drawString(MARGIN, FOOT, printable(left)[:50])

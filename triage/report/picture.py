@@ -130,8 +130,14 @@ def aspect(analysis: Analysis, index: int) -> float:
     return view.height / view.width
 
 
+def across_px(analysis: Analysis, index: int) -> int:
+    """Return how many photo pixels one photo's annotated crop is wide."""
+    view = _view(analysis, index, None, PAGE_MM)
+    return view.x1 - view.x0
+
+
 def encode(picture: Picture, suffix: str = ".jpg", quality: int = 88) -> bytes:
-    """Return an RGB picture as the bytes of a JPEG or PNG file."""
+    """Return an RGB picture as the bytes of a JPEG or PNG file; RuntimeError if the encoder fails."""
     options = (
         [cv2.IMWRITE_JPEG_QUALITY, quality]
         if suffix in {".jpg", ".jpeg"}

@@ -91,7 +91,7 @@ def volumes_um3(table: ParticleTable) -> Array:
 
 
 def effective_number(amount: Array) -> float:
-    """How many equal pieces would decide a total as this amount does: (sum a)^2 / sum a^2."""
+    """How many equal pieces would decide a total as this amount (N,) does: (sum a)^2 / sum a^2."""
     return float(amount.sum() ** 2 / np.square(amount).sum()) if amount.any() else 0.0
 
 
@@ -110,7 +110,7 @@ def percentiles(size_um: Array, amount: Array) -> Percentiles:
 
 
 def quantile(size_um: Array, amount: Array, part: float) -> float:
-    """Return the size below which `part` (0..1) of the amount lies; each piece counts half below itself."""
+    """Return the size (N,) below which `part` (0..1) of the amount (N,) lies; half of a piece is below it."""
     order = np.argsort(size_um)
     amount = amount[order]
     below = (np.cumsum(amount) - amount / 2) / amount.sum()

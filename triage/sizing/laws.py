@@ -60,7 +60,7 @@ def laws() -> tuple[Law, Law]:
 
 
 def is_power_law(z: Array, weight: Array) -> bool:
-    """Whether the sizes fall off from the limit as a power of size, or slower: no law can be told then."""
+    """Whether sizes (N,) fall off from the limit as a power of size, or slower: no law can be told then."""
     return bool((weight * z**2).sum() >= 2 * (weight * z).sum() ** 2)
 
 
@@ -201,7 +201,7 @@ def _spread(law: Law, parameters: Array, z: Array, weight: Array, pieces: float)
 
 
 def fit_p(law: Law, z: Array, weight: Array, runs: int) -> float:
-    """Return the p value of the Anderson-Darling test with both parameters estimated from the same sizes.
+    """Return the p value of the Anderson-Darling test, both parameters estimated from the same sizes (N,).
 
     By parametric bootstrap (Stute, Gonzalez Manteiga and Presedo Quindimil 1993, Metrika 40:243, from
     memory): as many sizes drawn from the fitted law and fitted anew, `runs` times. The seed is fixed, so that

@@ -213,7 +213,7 @@ def _widened(
 
 
 def sizing_reach(population: Population, amount: Array, rating_um: float) -> tuple[float, float]:
-    """How far, at 95 %, the uncertainty of the sizes can move a share down and up.
+    """How far, at 95 %, the uncertainty of the sizes can move a share of `amount` (N,) down and up.
 
     Parts, squared and added: the scale moves every piece past the rating together, and past `from_um`
     (seen only upwards, taken the same downwards); each piece alone may lie on the other side of the

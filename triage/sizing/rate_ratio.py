@@ -49,7 +49,7 @@ class Tails:
         return cls(after.exposure / before.exposure, factors, weights)
 
     def at_most(self, before: ArrayLike, after: ArrayLike, ratio: float) -> Array:
-        """Chance of a later count of at most `after`; `before` and `after` broadcast, result likewise."""
+        """Chance of a later count of at most `after`, (N,) as `before` and `after` broadcast."""
         from scipy.special import betainc
 
         earlier, later = (np.asarray(each, dtype=float)[..., None] for each in (before, after))
@@ -60,7 +60,7 @@ class Tails:
         return result
 
     def at_least(self, before: ArrayLike, after: ArrayLike, ratio: float) -> Array:
-        """Chance of a later count of at least `after`."""
+        """Chance of a later count of at least `after`, (N,) as above."""
         from scipy.special import betainc
 
         earlier, later = (np.asarray(each, dtype=float)[..., None] for each in (before, after))

@@ -16,7 +16,15 @@ from starlette.types import ASGIApp
 
 from triage.errors import UserError
 from triage.record.book import Record, open_record
-from triage.web import correction_pages, machine_pages, photo_pages, sample_pages, settings_pages, shop_pages
+from triage.web import (
+    correction_pages,
+    machine_pages,
+    photo_pages,
+    sample_pages,
+    settings_pages,
+    shop_pages,
+    visit_pages,
+)
 from triage.web.drafts import Draft, Drafts
 from triage.web.guard import Door, Guard
 from triage.web.sample_pages import put_right
@@ -43,7 +51,15 @@ def make_app(shop: Shop) -> ASGIApp:
     """Return the application, guarded."""
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None, lifespan=_lifespan)
     app.state.shop = shop
-    for part in (photo_pages, sample_pages, correction_pages, machine_pages, shop_pages, settings_pages):
+    for part in (
+        photo_pages,
+        sample_pages,
+        correction_pages,
+        machine_pages,
+        visit_pages,
+        shop_pages,
+        settings_pages,
+    ):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=HERE / "static"))
     app.add_exception_handler(UserError, _sentence)

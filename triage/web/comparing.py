@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from triage.errors import UserError
-from triage.kept_spread import kept_spread
-from triage.record.book import Record, result_of
+from triage.record.book import Record
+from triage.record.reports import compare_saved
 from triage.report import words
 from triage.report.comparison import note
-from triage.report.reading import sample_of
-from triage.sizing.compare import Comparison, How, Side, compare
+from triage.sizing.compare import Comparison, Side
 
 
 @dataclass(frozen=True)
@@ -37,12 +35,7 @@ class SideBySide:
 
 def side_by_side(record: Record, before: int, after: int) -> SideBySide:
     """Compare two saved samples, corrections applied. UserError where they are one and the same."""
-    if before == after:
-        raise UserError("Choose two different samples: one from before, one from after.")
-    earlier, later = (sample_of(result_of(record, each), f"sample {each}") for each in (before, after))
-    if earlier.photos & later.photos:
-        raise UserError("Both samples hold the same photo; choose two that were taken separately.")
-    found = compare([earlier], [later], How(kept_spread()[0]))
+    found = compare_saved(record, before, after)
     most = max(found.before.rate, found.after.rate)
     return SideBySide(
         tuple(words.typeset(line) for line in note(found)[1:]),

@@ -23,11 +23,10 @@ from calibration.calibrate import HowScaled
 from triage.analysis import Sample
 from triage.errors import UserError
 from triage.record.reports import SampleReport
-from triage.web.work import Asked, Fault, Outcome, begin, measure, report_pdf
+from triage.web.work import About, Asked, Fault, Outcome, begin, measure, report_pdf
 
 WORKERS = 2
 MOST_WAITING = 60
-MOST_PHOTOS = 8
 MOST_KEPT = 200  # drafts remembered; the oldest finished ones go first
 GOING = ("receiving", "waiting", "working")
 
@@ -54,6 +53,7 @@ class Draft:
     faults: tuple[Fault, ...] = ()
     said: Said | None = None
     how: HowScaled = field(default_factory=HowScaled)
+    sample: int | None = None  # the saved sample that its photos are added to
     begun: float = field(default_factory=time.monotonic)
 
 
@@ -84,8 +84,8 @@ class Drafts:
         with self._lock:
             return self._drafts.get(key)
 
-    def open(self, key: str, session: int) -> Draft:
-        """Return the draft of that key, beginning it where it is new."""
+    def open(self, key: str, session: int, sample: int | None = None) -> Draft:
+        """Return the draft of that key, beginning it where it is new; its photos may go to a saved sample."""
         with self._lock:
             if key not in self._drafts:
                 waiting = sum(each.state in GOING for each in self._drafts.values())
@@ -94,7 +94,7 @@ class Drafts:
                 self._forget_old()
                 folder = self._spool / uuid.uuid4().hex
                 folder.mkdir()
-                self._drafts[key] = Draft(key, folder, session)
+                self._drafts[key] = Draft(key, folder, session, sample=sample)
             return self._drafts[key]
 
     def part(self, draft: Draft) -> Path:
@@ -120,7 +120,7 @@ class Drafts:
             if draft is None or not draft.photos or draft.state not in ready:
                 return draft
             draft = self._set(key, state="waiting", stage="waiting", faults=(), how=how or draft.how)
-            future = self._submit(measure, Asked(key, draft.photos, draft.how))
+            future = self._submit(measure, Asked(key, draft.photos, draft.how, draft.sample))
             future.add_done_callback(lambda done: self._done(key, done))
             return self.find(key)
 
@@ -132,9 +132,9 @@ class Drafts:
                 return None
             return self._set(key, said=said)
 
-    def report(self, number: int, paper: str) -> Future[SampleReport]:
-        """Have a worker write the PDF of a saved sample."""
-        return self._submit(report_pdf, number, paper)
+    def report(self, about: About, paper: str) -> Future[SampleReport]:
+        """Have a worker write a PDF: of a sample, of two, or of a machine."""
+        return self._submit(report_pdf, about, paper)
 
     def ahead(self, key: str) -> int:
         """Return how many samples are before this one."""

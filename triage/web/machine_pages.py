@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from fastapi import APIRouter
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
 from triage.errors import UserError
-from triage.record.book import history, machines, save_machine
+from triage.record.book import attach_sample, history, machines, save_machine, save_visit, visits
 from triage.record.entries import Machine
 from triage.record.history import HistoryRow
 from triage.report import words
-from triage.web import asking
-from triage.web.shop import form_of, go, page, shop_of
+from triage.web import asking, visit_pages
+from triage.web.sample_pages import pdf_of
+from triage.web.shop import form_of, go, page, shop_of, who_of
 
 router = APIRouter()
 TEXTS = {
@@ -54,14 +57,40 @@ def machine(request: Request, number: int) -> Response:
     record = shop_of(request).record
     known = _machine(request, number)
     found = history(record, known.unit)
+    lines = _lines(found.rows)
     return page(
         request,
         "machine",
         machine=known,
-        lines=_lines(found.rows),
+        lines=lines,
         from_um=found.from_um,
         texts=TEXTS,
+        visits=visits(record, known.unit),
+        free=[line for line in lines if line.row.visit is None],
+        words=visit_pages.WORDS,
+        amounts=visit_pages.AMOUNTS,
+        who=who_of(request),
+        today=date.today().isoformat(),
     )
+
+
+@router.get("/machines/{number}/history.pdf")
+async def history_pdf(request: Request, number: int) -> Response:
+    """Return a machine's history as a PDF."""
+    known = await run_in_threadpool(_machine, request, number)
+    return await pdf_of(shop_of(request), known.unit)
+
+
+@router.post("/machines/{number}/visits")
+def note_visit(request: Request, number: int) -> Response:
+    """Note a visit, with the samples taken at it."""
+    record, form = shop_of(request).record, form_of(request)
+    told = visit_pages.read(form)
+    taken = [int(each) for each in form.get("sample", ()) if each.isascii() and each.isdigit()]
+    saved = save_visit(record, _machine(request, number).unit, told)
+    for sample in taken:
+        attach_sample(record, sample, visit=saved.number)
+    return go(f"/machines/{number}")
 
 
 @router.post("/machines")

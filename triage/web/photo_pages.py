@@ -18,9 +18,10 @@ from triage.photo import open_photo
 from triage.record.book import find_machine, machines, samples
 from triage.record.entries import Machine
 from triage.web import asking, view
-from triage.web.drafts import GOING, MOST_PHOTOS, Draft, Said
+from triage.web.drafts import GOING, Draft, Said
 from triage.web.shop import Shop, form_of, go, page, session_of, shop_of
 from triage.web.uploads import MOST_BYTES, TooBigError, receive
+from triage.web.work import MOST_PHOTOS, Fault
 
 router = APIRouter()
 KEY = re.compile(r"[0-9a-f]{32}")
@@ -42,7 +43,9 @@ async def upload(request: Request, key: str, index: int) -> Response:
     if not KEY.fullmatch(key) or not 0 <= index < MOST_PHOTOS:
         raise UserError(f"A sample has 1 to {MOST_PHOTOS} photos; send fewer.")
     drafts, session = shop_of(request).drafts, session_of(request)
-    draft = drafts.open(key, session.number if session else 0)
+    sample = request.query_params.get("sample", "")
+    added_to = int(sample) if sample.isascii() and sample.isdigit() else None
+    draft = drafts.open(key, session.number if session else 0, added_to)
     if draft.state != "receiving":
         return JSONResponse({"state": draft.state})
     part = drafts.part(draft)
@@ -74,6 +77,8 @@ def working(request: Request, key: str) -> Response:
     if draft.state in {"refused", "failed"}:
         return _refused(request, draft)
     last = asking.remembered(request.cookies.get(asking.COOKIE))
+    if draft.sample is not None:
+        return page(request, "adding", draft=draft, **_progress(request, draft))
     said = draft.said or Said(
         last.pop("unit", None),
         Sample(origin=last.get("origin"), feed=last.get("feed"), fuel=last.get("fuel")),
@@ -92,7 +97,20 @@ def working(request: Request, key: str) -> Response:
 def _refused(request: Request, draft: Draft) -> Response:
     session = session_of(request)
     offer = session is not None and session.refused >= OFFER_AFTER
-    return page(request, "refused", draft=draft, faults=_faults(draft), offer=offer)
+    return page(request, "refused", draft=draft, faults=_faults(draft), offer=offer, shown=_shown(draft))
+
+
+def _shown(draft: Draft) -> list[tuple[int, list[Fault]]]:
+    """Return the photos that were refused, each with the faults that have a place in it."""
+    if draft.state != "refused":
+        return []
+    wrong = {each.photo for each in draft.faults}
+    placed = [each for each in draft.faults if each.areas_px]
+    return [
+        (index, [each for each in placed if each.photo == index])
+        for index in range(len(draft.photos))
+        if index in wrong
+    ]
 
 
 def _faults(draft: Draft) -> list[Any]:

@@ -23,12 +23,16 @@ from triage.record.book import (
     restate,
     samples,
     state_of,
+    visits,
 )
+from triage.record.entries import unit_key
 from triage.web import asking, view
 from triage.web.comparing import side_by_side
 from triage.web.drafts import Said
 from triage.web.photo_pages import machine_of, remember
 from triage.web.shop import Shop, form_of, go, in_shop_units, page, shop_of, who_of
+from triage.web.uploads import MOST_BYTES
+from triage.web.work import About
 
 router = APIRouter()
 NOT_ASKED = ("head_mm", "power_kw", "flow_test_ml_min", "flow_test_um")
@@ -62,7 +66,9 @@ def sample(request: Request, number: int) -> Response:
         others=others,
         kinds=view.KIND_CHOICES,
         who=who_of(request),
+        most_bytes=MOST_BYTES,
         areas=areas(record, number),
+        visits=visits(record, saved.unit) if saved.unit else (),
     )
 
 
@@ -108,7 +114,8 @@ def said(request: Request, number: int) -> Response:
 
 def put_right(record: Record, number: int, said: Said) -> None:
     """Keep under a sample what the bench said, and its machine; what the page does not ask stays."""
-    if find_sample(record, number).unit != said.unit:
+    unit = find_sample(record, number).unit
+    if (unit and unit_key(unit)) != (said.unit and unit_key(said.unit)):  # else it stays under its visit
         attach_sample(record, number, unit=said.unit)
     before = load_measured(record, number).sample
     kept = {name: getattr(before, name) for name in NOT_ASKED if getattr(said.sample, name) is None}
@@ -122,12 +129,26 @@ async def report(request: Request, number: int) -> Response:
     """Return the report as a PDF, named by machine, day, work order and sample."""
     shop = shop_of(request)
     await run_in_threadpool(find_sample, shop.record, number)
-    written = await asyncio.wrap_future(shop.drafts.report(number, load_settings().paper))
+    return await pdf_of(shop, number)
+
+
+async def pdf_of(shop: Shop, about: About) -> Response:
+    """Return a PDF that a worker writes, under its own name."""
+    written = await asyncio.wrap_future(shop.drafts.report(about, load_settings().paper))
     return Response(
         written.data,
         media_type="application/pdf",
         headers={"content-disposition": f'inline; filename="{written.name}"'},
     )
+
+
+@router.get("/compare.pdf")
+async def compare_pdf(request: Request, before: int, after: int) -> Response:
+    """Return a comparison as a PDF."""
+    shop = shop_of(request)
+    for number in (before, after):
+        await run_in_threadpool(find_sample, shop.record, number)
+    return await pdf_of(shop, (before, after))
 
 
 @router.get("/compare")

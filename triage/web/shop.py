@@ -25,6 +25,16 @@ from triage.web.view import Findings
 HERE = Path(__file__).parent
 MOST_FINDINGS = 300  # some ten kilobytes each
 MOST_DRAWN = 60  # pictures and lists of pieces, up to a megabyte each
+FAULT_WORDS = {
+    "no_card": "where corner squares of the card should be",
+    "blurred": "what is not sharp",
+    "glare": "the glare",
+    "clipped": "what is too bright",
+    "tilted": "the side that is too far away",
+    "too_far": "how small it is",
+    "window_cut_off": "the side that is cut off",
+    "uneven_light": "where light is missing",
+}
 WHO_COOKIE = "triage_who"
 WHO_LETTERS = 20
 
@@ -52,8 +62,15 @@ def templates() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals.update(asking=asking, papers=PAPERS)
-    environment.filters.update(size=words.size, microns=words.microns, typeset=words.typeset)
+    environment.filters.update(
+        size=words.size, microns=words.microns, typeset=words.typeset, faultword=fault_word
+    )
     return environment
+
+
+def fault_word(code: str) -> str:
+    """Return what is marked in a photo that was refused."""
+    return FAULT_WORDS.get(code, "where it shows")
 
 
 def shop_of(request: Request) -> Shop:

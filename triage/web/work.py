@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from multiprocessing.queues import Queue
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from calibration.calibrate import HowScaled
 from triage.errors import UserError
 
 if TYPE_CHECKING:
+    from triage.analysis import PhotoResult
     from triage.record.reports import SampleReport
 
+MOST_PHOTOS = 8  # of one sample
 NICER = 5
+About = int | tuple[int, int] | str  # a sample, two of them, a machine's unit number
 WRITING = "writing the report"
 _told: list[Queue[tuple[str, str]]] = []  # set once, as the process begins
 
@@ -27,6 +31,7 @@ class Asked:
     key: str
     photos: tuple[Path, ...]
     how: HowScaled
+    sample: int | None = None  # the saved sample that the photos are added to
 
 
 @dataclass(frozen=True)
@@ -37,6 +42,8 @@ class Fault:
     code: str
     message: str
     remedy: str
+    areas_px: tuple[tuple[float, ...], ...] = ()  # where in the photo
+    size_px: tuple[int, int] = (1, 1)  # of the photo, width and height
 
 
 @dataclass(frozen=True)
@@ -72,26 +79,65 @@ def measure(asked: Asked) -> Outcome:
         for told in _told:
             told.put((asked.key, stage))
 
+    if asked.sample is not None:
+        return _add(asked, asked.sample, tell)
     try:
         analysis = analyse(asked.photos, Setup(how=asked.how), tell)
     except UserError as error:
         return Outcome(None, (Fault(0, "unreadable", str(error), "Take the photo again."),))
     if not any(photo.usable for photo in analysis.photos):
-        faults = [
-            Fault(index, each.code, each.message, each.remedy)
-            for index, photo in enumerate(analysis.photos)
-            for each in photo.problems
-        ]
-        return Outcome(None, tuple(faults))
+        return Outcome(None, _faults(analysis.photos))
     tell(WRITING)
     with open_record() as record:
         return Outcome(save_sample(record, analysis, asked.photos, key=asked.key).number)
 
 
-def report_pdf(number: int, paper: str) -> SampleReport:
-    """Return a saved sample's report as a PDF file, and the name for it."""
+def _add(asked: Asked, number: int, tell: Callable[[str], None]) -> Outcome:
+    """Measure a saved sample's photos together with further ones, and add both photos and result."""
+    from triage.analysis import analyse
     from triage.record.book import open_record
-    from triage.record.reports import sample_report
+    from triage.record.further_photos import add_photos, known_photos, renamed
 
     with open_record() as record:
-        return sample_report(record, number, "letter" if paper == "letter" else "a4")
+        try:
+            known = known_photos(record, number)
+            if len(known.photos) + len(asked.photos) > MOST_PHOTOS:
+                raise UserError(f"A sample has at most {MOST_PHOTOS} photos.")
+            analysis = analyse([*known.photos, *asked.photos], known.setup, tell)
+            new = analysis.photos[len(known.photos) :]
+            if not any(photo.usable for photo in new):
+                return Outcome(None, _faults(new))
+            tell(WRITING)
+            saved = add_photos(record, number, renamed(analysis, known.names), asked.photos, asked.key)
+        except UserError as error:
+            return Outcome(None, (Fault(0, "unreadable", str(error), "Nothing was changed."),))
+    return Outcome(saved.number)
+
+
+def _faults(photos: Sequence[PhotoResult]) -> tuple[Fault, ...]:
+    return tuple(
+        Fault(
+            index,
+            each.code,
+            each.message,
+            each.remedy,
+            each.areas_px,
+            (photo.width_px, photo.height_px),
+        )
+        for index, photo in enumerate(photos)
+        for each in photo.problems
+    )
+
+
+def report_pdf(about: About, paper: str) -> SampleReport:
+    """Return a PDF file and the name for it: of a sample, of two compared, of a machine's history."""
+    from triage.record.book import open_record
+    from triage.record.reports import comparison_report, history_report, sample_report
+
+    size: Literal["a4", "letter"] = "letter" if paper == "letter" else "a4"
+    with open_record() as record:
+        if isinstance(about, int):
+            return sample_report(record, about, size)
+        if isinstance(about, str):
+            return history_report(record, about, size)
+        return comparison_report(record, *about, size)

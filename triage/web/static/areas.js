@@ -51,6 +51,7 @@ function wipe() {
 areaBox.addEventListener("toggle", (event) => {
   if (event.target !== areaBox) return; // the numbers' own fold
   pen = areaBox.open ? areaPen : null;
+  form.hidden = areaBox.open; // so that what is drawn and its button stand together
   wipe();
   areaTold.textContent = areaBox.open ? HOW : "";
   look(...(areaBox.open ? whole : box).slice(0, 3));

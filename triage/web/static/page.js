@@ -49,7 +49,8 @@ async function sendPhotos(files) {
   const box = { words: area.querySelector("[data-words]"), bar: area.querySelector("progress") };
   area.hidden = false;
   document.querySelectorAll("[data-snap]").forEach((input) => { input.disabled = true; });
-  const key = freshKey();
+  const key = freshKey(), sample = document.querySelector("[data-most]").dataset.sample;
+  const to = sample ? `?sample=${sample}` : "";
   try {
     const most = Number(document.querySelector("[data-most]").dataset.most);
     if (files.some((file) => file.size > most)) throw new Error(`A photo may have ${most / 1e6} MB; take it as an ordinary JPEG.`);
@@ -59,7 +60,7 @@ async function sendPhotos(files) {
         box.words.textContent = files.length > 1 ? `Sending photo ${index + 1} of ${files.length}` : "Sending the photo";
       };
       told(0);
-      await insist(() => put(`/photos/${key}/${index}`, file, told), box);
+      await insist(() => put(`/photos/${key}/${index}${to}`, file, told), box);
     }
     box.words.textContent = "Sent.";
     const answer = await insist(() => start(`/photos/${key}`), box);
@@ -79,7 +80,7 @@ async function watch(area) {
   const words = area.querySelector("[data-words]");
   const answers = document.querySelector("[data-answers]");
   let touched = false;
-  answers.addEventListener("input", () => { touched = true; });
+  if (answers) answers.addEventListener("input", () => { touched = true; });
   for (;;) {
     await pause(600);
     let state;
