@@ -123,7 +123,7 @@ def _placed(problem: Problem, rgb: NDArray[np.uint8], plane: PlaneMap, window_px
         return replace(problem, areas_px=darkest_parts(rgb, window_px))
     if problem.code == "tilted" and "coarser" in problem.message:
         return replace(problem, areas_px=far_side(plane, window_px, size))
-    if problem.code in {"blurred", "too_far"}:
+    if problem.code == "blurred":
         return replace(problem, areas_px=box(window_px, size))
     return problem
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from triage.advice_findings import Findings
-from triage.advice_texts import about_height, either_height
+from triage.advice_texts import about_height, either_height, either_of
 from triage.filters.flow import L_H_PER_ML_MIN, FlowVerdict
 
 HIGHEST_TANK_MM = 600.0  # above the carburettor, on the machines of such a shop; no source
@@ -74,3 +74,23 @@ def raised_tank(found: Findings, verdict: FlowVerdict | None) -> list[str]:
     if least.worst > HIGHEST_TANK_MM:
         return []
     return [f"raise the tank to {about_height(least.worst)} of fuel above the carburettor"]
+
+
+def shelf(verdict: FlowVerdict | None) -> str:
+    """Return the shop's own number of a filter, in brackets behind its name."""
+    number = verdict.filter.shelf_number if verdict else ""
+    return f" ({number})" if number else ""
+
+
+def fitting(found: Findings, verdict: FlowVerdict | None) -> str:
+    """Return what the list says of fitting a filter, as sentences of their own."""
+    if verdict is None:
+        return ""
+    listed, said = verdict.filter, []
+    if listed.direction == "arrow":
+        said.append("Mind its arrow: from tank to carburettor.")
+    if listed.feeds and (found.sample.feed or "gravity") not in listed.feeds:
+        said.append(f"The list names it for {either_of(listed.feeds)} feed, so the flow test decides.")
+    if listed.size_class == "large":
+        said.append("It is a large element: see that there is room for it.")
+    return "".join(f" {each}" for each in said)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from triage.advice_feed import fed_or_not, measured_flow, raised_tank, sure_of
+from triage.advice_feed import fed_or_not, fitting, measured_flow, raised_tank, shelf, sure_of
 from triage.advice_findings import Findings
 from triage.advice_texts import all_of, either_of, either_size, element_words, pieces
 from triage.rate_words import PER_WORDS, times
@@ -13,7 +13,6 @@ from triage.sizing.compare import SAMPLE
 from triage.sizing.exact import poisson_limits
 
 if TYPE_CHECKING:
-    from triage.filters.flow import FlowVerdict
     from triage.sizing import Passing
 
 FUELS = {"petrol": "petrol", "e10": "an ethanol blend", "oil_mix": "two-stroke mix", "diesel": "diesel"}
@@ -197,7 +196,7 @@ def coarse(found: Findings) -> str:
 
 def finer(found: Findings) -> str:
     """The finer filter."""
-    return _named(found.finer) + _shelf(found.finer_flow)
+    return _named(found.finer) + shelf(found.finer_flow)
 
 
 def starving(found: Findings) -> str:
@@ -205,24 +204,9 @@ def starving(found: Findings) -> str:
     return _named(next(iter(found.fit), None))
 
 
-def _shelf(verdict: FlowVerdict | None) -> str:
-    number = verdict.filter.shelf_number if verdict else ""
-    return f" ({number})" if number else ""
-
-
 def finer_fits(found: Findings) -> str:
     """What the list says of fitting the finer filter, as sentences of their own."""
-    listed = found.finer_flow.filter if found.finer_flow else None
-    if listed is None:
-        return ""
-    said = []
-    if listed.direction == "arrow":
-        said.append("Mind its arrow: from tank to carburettor.")
-    if listed.feeds and (found.sample.feed or "gravity") not in listed.feeds:
-        said.append(f"The list names it for {either_of(listed.feeds)} feed, so the flow test decides.")
-    if listed.size_class == "large":
-        said.append("It is a large element: see that there is room for it.")
-    return "".join(f" {each}" for each in said)
+    return fitting(found, found.finer_flow)
 
 
 def _named(entry: Passing | None) -> str:
@@ -263,7 +247,7 @@ def way_out(found: Findings) -> str:
 def coarser_text(found: Findings) -> str:
     """What to do where the installed filter starves the engine."""
     other = found.coarser
-    named = f"{other.filter.rating} um {element_words(other.filter.element)}{_shelf(other)}" if other else ""
+    named = f"{other.filter.rating} um {element_words(other.filter.element)}{shelf(other)}" if other else ""
     listed = [f"fit the {named} named here"] if named else []
     raised = raised_tank(found, found.installed_flow)
     return f"{either_of([*listed, *raised, 'fit a larger element'])}."

@@ -31,6 +31,7 @@ from calibration.sharpness import FWHM_PER_SIGMA, Blur
 from triage.advice import Advice, advise
 from triage.advice_sample import Evidence
 from triage.consequences import Consequences, consequences
+from triage.debris.ground import GroundSeen
 from triage.debris.limits import NOT_REACHABLE, Proof, RegionLimits
 from triage.debris.measure import measure_debris
 from triage.debris.particles import ParticleTable, empty_table
@@ -125,6 +126,7 @@ class PhotoResult:
     spread: int | None = None  # photos of one spread of debris share a number, from 1
     use: str = "measured"  # or "fused" into another photo of its spread, "repeat": another counts, "refused"
     note: str = ""  # what became of it among several, in a sentence or two
+    ground: GroundSeen | None = None  # what the debris lies on; None: plain paper or card
 
     @property
     def counted(self) -> bool:
@@ -336,6 +338,7 @@ def _result(
         problems=problems,
         window_px=calibration.window_px if calibration else None,
         use="measured" if debris else "refused",
+        ground=debris.ground if debris else None,
     )
 
 

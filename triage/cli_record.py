@@ -176,13 +176,37 @@ def attach(
 
 
 @app.command()
-def history(context: typer.Context, unit: UnitArgument) -> None:
+def confirm(
+    context: typer.Context,
+    sample: SampleArgument,
+    piece: Annotated[int, typer.Argument(metavar="PIECE", min=1, help="its number in the report")],
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="rust, rubber, grit, fibre, ...")],
+    technician: Annotated[str, typer.Option(help="technician's initials")],
+) -> None:
+    """Say what a piece proved to be at the bench; from 20 confirmed pieces on, photos heed them."""
+    from triage.record.book import learn
+    from triage.record.entries import Correction
+    from triage.report.words import learnt_words
+
+    with _open(context) as record:
+        known = learn(record, sample, Correction(piece, "kind", kind, technician))
+    typer.echo(learnt_words(known))
+
+
+@app.command()
+def history(
+    context: typer.Context,
+    unit: UnitArgument,
+    pdf: Annotated[Path | None, typer.Option(metavar="FILE", help="write it as a PDF")] = None,
+) -> None:
     """Show a machine's samples over time: how much, how big, of what kinds."""
     from triage.record.book import history as work
     from triage.record.book import visits
 
     with _open(context) as record:
         found, been, trend = work(record, unit), visits(record, unit), trend_words(record, unit)
+        if pdf is not None:
+            _write_history(record, unit, pdf)
     typer.echo(f"{found.machine.unit}: {len(been)} visits, {len(found.rows)} samples.")
     for each in been:
         said = [each.work_order and f"work order {each.work_order}", each.complaint, each.parts, each.notes]
@@ -318,6 +342,14 @@ def _sample_cells(row: HistoryRow) -> tuple[str, ...]:
         middle,
         kinds,
     )
+
+
+def _write_history(record: Record, unit: str, path: Path) -> None:
+    from triage.kept_shop import load_settings
+    from triage.record.reports import history_report
+    from triage.report.files import write_whole
+
+    write_whole(path, history_report(record, unit, load_settings().paper).data)
 
 
 def _table(rows: Sequence[tuple[str, ...]]) -> None:

@@ -10,6 +10,7 @@ import os
 import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any, Literal
 
 from calibration.kept import data_folder
 from triage.errors import UserError
@@ -20,7 +21,7 @@ FILE_NAME, LOGO_NAME = "shop.json", "shop_logo.png"
 NAME_LETTERS = 80
 UNITS = {"um": "microns first", "thou": "thousandths of an inch first"}
 PAPERS = {"a4": "A4", "letter": "US Letter"}
-LIST_LETTERS = 60_000
+LIST_LETTERS = 40_000  # as a form carries
 
 
 @dataclass(frozen=True)
@@ -29,15 +30,16 @@ class ShopSettings:
 
     name: str = ""
     units: str = "um"
-    paper: str = "a4"
+    paper: Literal["a4", "letter"] = "a4"
 
 
 def load_settings(folder: Path | None = None) -> ShopSettings:
     """Return what is set; the usual where nothing is, or where the file is damaged."""
     try:
         stored = json.loads(((folder or data_folder()) / FILE_NAME).read_text(encoding="utf-8"))
-        settings = ShopSettings(**{name: str(stored[name]) for name in ("name", "units", "paper")})
-    except (OSError, ValueError, KeyError, TypeError):
+        told: dict[str, Any] = {name: str(stored[name]) for name in ("name", "units", "paper")}
+        settings = ShopSettings(**told)
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return ShopSettings()
     return settings if _possible(settings) else ShopSettings()
 

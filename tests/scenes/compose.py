@@ -29,7 +29,7 @@ Box = tuple[int, int, int, int]  # first row, first column, end row, end column,
 
 @dataclass(frozen=True)
 class Ground:
-    """What the debris lies on: paper, a print or none, round things hiding the print (true mm), what is laid on."""
+    """What debris lies on: paper, a print or none, round things hiding it (true mm), what is laid on."""
 
     paper: Paper
     card: Printed | None = None
@@ -78,7 +78,7 @@ def _paper_tile(
     box: Box,
     light: Light,
 ) -> Field:
-    """Return the shaded sheet on the fine grid, (h, w); in colour, (h, w, 3), where something is laid on it."""
+    """Return the shaded sheet on the fine grid, (h, w), or (h, w, 3) if something is laid on it."""
     fine = view.camera.supersample
     shape = ((box[2] - box[0]) * fine, (box[3] - box[1]) * fine)
     grey = crop_wrapped(sheet, box[0] * fine, box[1] * fine, shape)

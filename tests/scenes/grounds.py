@@ -1,6 +1,6 @@
 """What else debris lies on: woven screen, pleated paper, a filter paper's patch, drops, dried film edges.
 
-Each is laid over the sheet: `read` turns the sheet's linear light (h, w, 3) at true mm into what is seen there.
+Each is laid over the sheet: `read` turns the sheet's linear light (h, w, 3) at true mm into what is seen.
 """
 
 from __future__ import annotations
@@ -28,11 +28,19 @@ class Laid(Protocol):
         """Return how strongly a piece lying there is lit, 1 on the flat sheet."""
 
 
+class Flat:
+    """What lies flat: a piece on it is lit as on the sheet."""
+
+    def level(self, *_: float | Light) -> float:
+        """See `Laid`."""
+        return 1.0
+
+
 @dataclass(frozen=True)
-class Weave:
+class Weave(Flat):
     """Plain-woven square wire cloth over `rect_mm`: each wire passes over one, then under one.
 
-    `wire` is the wire's part of the pitch, `behind` the light of what shows through the openings, `jitter` the
+    `wire` is the wire's part of the pitch, `behind` the light of what shows through openings, `jitter` the
     deviation of single wires' places, `bend` that of a slow wave along them (both in pitches).
     """
 
@@ -71,10 +79,6 @@ class Weave:
             bare[..., None], self.behind * under, wire[..., None] * np.array(self.rgb, np.float32)
         )
         return np.where(inside[..., None], seen, under).astype(np.float32)
-
-    def level(self, x_mm: float, y_mm: float, light: Light) -> float:
-        """See `Laid`."""
-        return 1.0
 
     def _wire(
         self, place: Field, along: Field, lamp: tuple[float, ...], over: float, light: Light, seed: int
@@ -131,8 +135,8 @@ class Pleats:
 
     def level(self, x_mm: float, y_mm: float, light: Light) -> float:
         """See `Laid`."""
-        place = (np.full((1, 1), mm, np.float32) for mm in (x_mm, y_mm))
-        return float(self._lit(*place, light)[0, 0])
+        x, y = (np.full((1, 1), mm, np.float32) for mm in (x_mm, y_mm))
+        return float(self._lit(x, y, light)[0, 0])
 
     def _lit(self, x_mm: Field, y_mm: Field, light: Light) -> Field:
         rng = np.random.default_rng([self.seed, 9])
@@ -159,7 +163,7 @@ class Pleats:
 
 
 @dataclass(frozen=True)
-class Patch:
+class Patch(Flat):
     """A round white filter paper lying on the sheet, with the tide mark that dried fuel leaves.
 
     `tide` is the part of the patch's radius to which fuel ran, `stain` how much darker its rim is.
@@ -190,11 +194,7 @@ class Patch:
         ring = np.where(inward > 0, 0.15 + 0.85 * np.exp(-inward / 1.2), np.exp(-((inward / 0.08) ** 2)))
         tan = 1 - self.stain * ring[..., None] * np.array([0.5, 1.0, 1.9], np.float32)
         own = paper[..., None] * np.array(self.tint, np.float32) * tan
-        return np.where((radius < self.radius_mm)[..., None], own, shaded).astype(np.float32)
-
-    def level(self, x_mm: float, y_mm: float, light: Light) -> float:
-        """See `Laid`."""
-        return 1.0
+        return np.asarray(np.where((radius < self.radius_mm)[..., None], own, shaded), np.float32)
 
     def _fibre_field(self, x_mm: Field, y_mm: Field) -> Field:
         """Crossing waves at many angles: strands of `fibre_mm`, without a lattice."""
@@ -208,8 +208,8 @@ class Patch:
 
 
 @dataclass(frozen=True)
-class Drop:
-    """A drop of water: clear inside, dark at the rim, one bright reflection, light gathered on the far side."""
+class Drop(Flat):
+    """A drop of water: clear inside, dark rim, one bright reflection, light gathered on the far side."""
 
     centre_mm: tuple[float, float]
     radius_mm: float
@@ -230,15 +230,12 @@ class Drop:
         spot = 2.0 * np.exp(-(((dx - 0.5 * towards[0]) ** 2 + (dy - 0.5 * towards[1]) ** 2) / 0.012))
         shadow = 0.3 * light.direct * np.exp(-(((radius - 1.0) / 0.12) ** 2)) * np.clip(-side, 0, 1)
         factor = np.where(radius < 1, 1 - dark + gathered, 1 - shadow)
-        return (under * factor[..., None] + np.where(radius < 1, spot, 0)[..., None]).astype(np.float32)
-
-    def level(self, x_mm: float, y_mm: float, light: Light) -> float:
-        """See `Laid`."""
-        return 1.0
+        spotted = np.where(radius < 1, spot, 0)[..., None]
+        return np.asarray(under * factor[..., None] + spotted, np.float32)
 
 
 @dataclass(frozen=True)
-class FilmEdge:
+class FilmEdge(Flat):
     """The tan edge that a dried film of gum or varnish leaves round where it stood."""
 
     centre_mm: tuple[float, float]
@@ -257,13 +254,9 @@ class FilmEdge:
             rise = rise + rng.normal() / mode * np.cos(mode * angle + rng.uniform(0, 2 * np.pi))
         return np.asarray(self.radius_mm * np.exp(self.uneven * rise))
 
-    def read(self, x_mm: Field, y_mm: Field, under: Field, light: Light) -> Field:
+    def read(self, x_mm: Field, y_mm: Field, under: Field, light: Light) -> Field:  # noqa: ARG002 - as all of them
         """See `Laid`."""
         dx, dy = x_mm - self.centre_mm[0], y_mm - self.centre_mm[1]
         inward = self.outline(np.arctan2(dy, dx)) - np.hypot(dx, dy)
         line = self.depth * np.exp(-((inward / (self.width_mm / 2)) ** 2)) + self.inside * (inward > 0)
-        return (under * (1 - line[..., None] * np.array([0.6, 1.0, 1.5], np.float32))).astype(np.float32)
-
-    def level(self, x_mm: float, y_mm: float, light: Light) -> float:
-        """See `Laid`."""
-        return 1.0
+        return np.asarray(under * (1 - line[..., None] * np.array([0.6, 1.0, 1.5])), np.float32)

@@ -26,8 +26,8 @@ class SceneSpec:
 
     Debris lies over `rect_mm` (card mm; true mm without a card), by default the card's debris window, on
     plain paper the whole picture less a margin. The camera aims at the card's middle unless told otherwise.
-    `covers` are round dark things (x_mm, y_mm, radius_mm; card mm) that hide the print; what is `laid` (true mm)
-    lies under the debris.
+    `covers` are round dark things (x_mm, y_mm, radius_mm; card mm) that hide the print; `laid` lies under the
+    debris.
     """
 
     seed: int = 0

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import cv2
 import numpy as np
 import pytest
 
@@ -134,7 +133,7 @@ def bench():
 
 
 def test_the_proof_holds_where_the_limits_are_right(bench):
-    photo, debris, _ = bench
+    _, debris, _ = bench
     proof = debris.limits.proved
     assert proof.why_not is None
     for trial, contrast in ((proof.dark, OPAQUE), (proof.faint, FAINT)):
@@ -152,20 +151,21 @@ def test_the_same_photo_gives_the_same_bits(bench):
 
 def test_too_optimistic_a_limit_is_raised_to_what_is_found(bench):
     """The sight claims a third of the level that is truly asked; the finder goes by the photo's own."""
-    _, debris, (ground, measuring, um_per_px) = bench
+    _, _, (ground, measuring, um_per_px) = bench
     own = ground.sight
     bold = replace(ground, sight=replace(own, seed_level=own.seed_level / 3, smoothed_noise=0.0))
     trial = prove(bold, measuring, um_per_px).dark
     claimed, true = bold.sight.smallest_px(OPAQUE)[0], own.smallest_px(OPAQUE)[0]
     assert claimed < 0.7 * true
     assert trial.seen_raised > 1.2
-    assert claimed * trial.seen_raised == pytest.approx(true, rel=0.2)
+    assert 0.85 < claimed * trial.seen_raised / true < 1.3  # steps of a quarter
     limits = limits_of(bold.sight, 1.0, [replace(REGION, um_per_px=1.0)], Proof(dark=trial))
     assert limits.smallest_seen_um == pytest.approx(claimed * trial.seen_raised)
 
 
-def test_sizes_that_are_wrong_at_every_size_leave_no_limit(bench):
-    _, debris, (ground, measuring, um_per_px) = bench
+def test_sizes_that_are_wrong_at_every_size_leave_no_limit(bench, monkeypatch):
+    monkeypatch.setattr("triage.debris.proof.RAISES", 2)
+    _, _, (ground, measuring, um_per_px) = bench
 
     def wrong(found, departure):
         pieces, sizes = measuring(found, departure)

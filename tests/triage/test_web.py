@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import secrets
 import socket
 import threading
@@ -145,6 +146,8 @@ def test_after_two_bad_photos_other_ways_are_offered_and_work(shop):
 
     assert ["Twice now" in page for page in pages] == [False, True]
     assert "Too blurred" in pages[0]
+    assert "Marked: what is not sharp" in pages[0]
+    assert re.search(r'<rect x="[1-9][\d.]+" y="[1-9][\d.]+" width="[1-9][\d.]+"', pages[0])
     assert after.status_code in {200, 303}
 
 

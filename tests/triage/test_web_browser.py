@@ -10,7 +10,18 @@ import pytest
 from tests.triage.shop import half_size, served
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-PAGES = ("/", "/samples", "/samples/1", "/compare?before=1&after=2", "/machines", "/machines/1", "/card")
+PAGES = (
+    "/",
+    "/samples",
+    "/samples/1",
+    "/compare?before=1&after=2",
+    "/machines",
+    "/machines/1",
+    "/card",
+    "/settings",
+    "/shop",
+    "/filters",
+)
 SIZES = ((360, 740), (820, 1180), (1280, 800))
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra `test`)")
 if CHROMIUM is None:
@@ -91,6 +102,46 @@ def test_a_piece_is_tapped_renamed_and_left_out(phone):
     assert " in)" in told
     assert counted(phone) == before - 1
     assert phone.complaints == []
+
+
+def test_an_area_is_drawn_by_two_taps_left_out_and_counted_again(phone):
+    phone.goto("/samples/1")
+    phone.wait_for_selector(".photo path")
+    before = counted(phone)
+    phone.get_by_text("Leave out an area", exact=True).click()
+    frame = phone.locator(".photo svg").bounding_box()
+    for part in (0.2, 0.6):
+        phone.touchscreen.tap(frame["x"] + part * frame["width"], frame["y"] + part * frame["height"])
+    phone.fill("[data-area-form] [name=who]", "AB")
+    phone.get_by_role("button", name="Leave this area out").click()
+    phone.get_by_text("That area is left out").wait_for()
+    without = counted(phone)
+    left = phone.evaluate("known.areas[0].map(Math.round)")
+    phone.get_by_role("button", name="Count area 1 again").click()
+    phone.get_by_text("Area 1 is counted again").wait_for()
+
+    assert without < before == counted(phone)
+    assert left[3] == pytest.approx(0.4 * phone.evaluate("whole[2]"), rel=0.03)
+    assert phone.complaints == []
+
+
+def test_an_area_is_dragged_with_a_mouse(chromium, address, phone):
+    context = chromium.new_context(base_url=address, viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    page.goto("/samples/2")
+    page.wait_for_selector(".photo path")
+    page.get_by_text("Leave out an area", exact=True).click()
+    frame = page.locator(".photo svg").bounding_box()
+    middle = [frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2]
+    page.mouse.move(*middle)
+    page.mouse.down()
+    page.mouse.move(middle[0] + 60, middle[1] + 40, steps=4)
+    page.mouse.up()
+    drawn = page.locator(".photo rect.drawn").bounding_box()
+    context.close()
+
+    assert phone.complaints == []
+    assert (drawn["width"], drawn["height"]) == pytest.approx((60, 40), abs=4)
 
 
 def counted(page) -> int:

@@ -10,12 +10,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.triage.commands import runner
 from tests.triage.saved import invented
 from tests.triage.shop import token
 from triage.debris.confirmed import ENOUGH, confirm, load
 from triage.debris.features import FEATURES
 from triage.filters.shelf import packaged_list
-from triage.record.book import find_sample, open_record, save_sample
+from triage.record.book import attach_sample, find_sample, open_record, save_sample
 from triage.web.remembered import Remembered
 
 HALF = {"photo": "0", "x0": "0", "y0": "0", "x1": "200", "y1": "300", "who": "AB", "action": "leave_out"}
@@ -137,7 +138,7 @@ def test_a_confirmed_piece_is_learnt_and_the_page_says_how_many_are_there(pc, co
     told = [learn(pc, coloured, piece, head).json()["told"] for piece in range(1, ENOUGH + 1)]
     twice = learn(pc, coloured, 1, head, "rust").json()["told"]
 
-    assert told[0].startswith(f"Kept. 1 of the {ENOUGH} confirmed pieces are there")
+    assert told[0].startswith(f"Kept. Confirmed so far: 1 of the {ENOUGH} pieces")
     assert told[-1].startswith(f"Learnt. {ENOUGH} pieces are confirmed")
     assert twice == told[-1]
     assert load().counts() == {"rubber": ENOUGH - 1, "rust": 1}
@@ -168,3 +169,18 @@ def test_two_phones_confirming_at_once_lose_nothing(coloured, tmp_path):
         list(pool.map(lambda row: confirm(table[row : row + 1], "rust", tmp_path / "own"), range(24)))
 
     assert len(load(tmp_path / "own").kinds) == 24
+
+
+def test_commands_confirm_a_piece_and_draw_the_history(coloured, tmp_path, monkeypatch, capsys):
+    run = runner(monkeypatch, capsys)
+    with open_record() as record:
+        attach_sample(record, coloured, unit="PW-07")
+    done = run("record", "confirm", str(coloured), "2", "rubber", "--technician", "AB")
+    drawn = run("record", "history", "PW-07", "--pdf", str(tmp_path / "history.pdf"))
+    wrong = run("record", "confirm", str(coloured), "2", "stone", "--technician", "AB")
+
+    assert f"1 of the {ENOUGH} pieces" in done.out
+    assert drawn.status == 0
+    assert (tmp_path / "history.pdf").read_bytes().startswith(b"%PDF")
+    assert wrong.status == 2
+    assert load().kinds == ("rubber",)

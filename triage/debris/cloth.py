@@ -69,7 +69,8 @@ def without_cloth(
 def _mean_light(light: Image, keep: Mask, step: int, period_px: float) -> Image:
     weight = _reduced(keep.astype(np.float32), step)
     nodes = np.stack(
-        [_mean(_reduced(light[..., each] * keep, step), weight, period_px / step) for each in range(3)], axis=2
+        [_mean(_reduced(light[..., each] * keep, step), weight, period_px / step) for each in range(3)],
+        axis=2,
     )
     whole = (slice(0, keep.shape[0]), slice(0, keep.shape[1]))
     return np.asarray(enlarged(np.pad(nodes, ((1, 1), (1, 1), (0, 0)), mode="edge"), *whole, step))
@@ -171,7 +172,7 @@ def _cover(light: Image, pattern: Pattern, keep: Mask, period_px: float) -> Imag
 
 
 def _sharper(light: Image, pattern: Pattern, hidden: Image, noise: float, sigma: float) -> Image:
-    """Coverage pixel by pixel: how far the light lies on the way from the pattern to the debris' colour there.
+    """Coverage pixel by pixel: how far the light is on its way from the pattern to the debris' colour.
 
     `hidden` tells the colour. Where that and the pattern are alike, as black grains and openings are, the
     neighbours decide.
@@ -181,12 +182,14 @@ def _sharper(light: Image, pattern: Pattern, hidden: Image, noise: float, sigma:
     along, length = (np.zeros_like(hidden) for _ in range(2))
     for each in range(3):
         seen, made = light[..., each], pattern.repeating[..., each]
-        way = cv2.GaussianBlur(weight * seen, (0, 0), sigma) / mass - made
+        way = np.asarray(cv2.GaussianBlur(weight * seen, (0, 0), sigma) / mass - made, np.float32)
         along += way * (seen - made)
         length += way * way
     own = np.clip(along / (length + 1e-9), 0, 1)
     sure = length / (length + noise / HIDDEN_U**2)
-    near = cv2.GaussianBlur(sure * own, (0, 0), sigma / 2) / (cv2.GaussianBlur(sure, (0, 0), sigma / 2) + 1e-9)
+    near = cv2.GaussianBlur(sure * own, (0, 0), sigma / 2) / (
+        cv2.GaussianBlur(sure, (0, 0), sigma / 2) + 1e-9
+    )
     return np.asarray(sure * own + (1 - sure) * near, np.float32)
 
 

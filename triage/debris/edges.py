@@ -94,7 +94,7 @@ def _closed(mask: Mask, strength: Image, inside: Image, sigma_px: float) -> Mask
         depth = cv2.distanceTransform(np.pad(hole, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
         middle = depth > REACH * sigma_px
         paper = bool(middle.any()) and np.median(strength[cut][middle]) < PAPER_SHARE * np.median(
-            inside[cut][hole > 0]
+            inside[cut][(hole > 0) & (inside[cut] > 1e-3)]  # 0 where no edge is near
         )
         whole[cut][hole > 0] = not paper
     return whole

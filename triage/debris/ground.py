@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.calibrate import Calibration
-from triage.debris.background import Image
 from triage.debris.cloth import without_cloth
 from triage.debris.limits import Limits
 from triage.debris.pleats import find_folds, without_pleats
@@ -24,6 +23,7 @@ OUTLINE_PX = 4.0
 # Of the wires' pitch, on rendered cloth (tests/benchmarks/hard_grounds.py).
 HIDDEN = 0.8
 UNSIZED = 1.0
+FAINTEST = 0.22  # contrast: wires aside, and creases, leave up to 0.2
 
 
 @dataclass(frozen=True)
@@ -31,15 +31,16 @@ class GroundSeen:
     """A ground that is no plain paper.
 
     `kind` is "woven" or "pleated"; `seen_share` the part of the window in which debris can be seen. Pieces
-    under `hidden_um` are lost in the ground's own pattern, those under `unsized_um` are not sized. Cloth: mean
-    `pitch_um` of its wires with its relative standard uncertainty, both directions together; None where wires
-    cannot be told from over and under.
+    under `hidden_um`, and those of less contrast than `faintest`, are lost in the ground's own pattern; those
+    under `unsized_um` are not sized. Cloth: the `pitch_um` of its wires, both directions together, and its
+    relative standard uncertainty; None where wires cannot be told from over and under.
     """
 
     kind: str
     seen_share: float
     hidden_um: float = 0.0
     unsized_um: float = 0.0
+    faintest: float = 0.0
     pitch_um: float | None = None
     pitch_rel_u: float | None = None
 
@@ -82,7 +83,7 @@ def even_ground(
         return None
     flat = without_pleats(rgb, calibration.light.tone.lut, window, folds)
     share = float(np.count_nonzero(flat.seen) / np.count_nonzero(window))
-    return EvenGround(flat.rgb, window, GroundSeen("pleated", share), calibration)
+    return EvenGround(flat.rgb, window, GroundSeen("pleated", share, faintest=FAINTEST), calibration)
 
 
 def _without_cloth(
@@ -103,7 +104,7 @@ def _without_cloth(
             "pitch_um": float(pitch_um),
             "pitch_rel_u": float(np.hypot(pitch.rel_u, calibration.um_per_px_rel_u)),
         }
-    ground = GroundSeen("woven", share, float(HIDDEN * pitch_um), float(UNSIZED * pitch_um), **told)
+    ground = GroundSeen("woven", share, float(HIDDEN * pitch_um), float(UNSIZED * pitch_um), FAINTEST, **told)
     placed = replace(calibration, window_px=_outline(followed.cloth, corner))
     return EvenGround(even, followed.cloth, ground, placed)
 

@@ -19,11 +19,14 @@ from triage.debris.split import filled
 Labels = NDArray[np.int32]
 Mask = NDArray[np.uint8]
 Flags = NDArray[np.uint32]
+Circle = tuple[float, float, float]
 
 LEAST_SIGMAS = 12.0  # across: in smaller ones blur fills the middle
 ROUND = 0.8  # of the circle round the hull
 CLEAR = 0.35  # of the rim's level, most, in the middle
-MIDDLE = 0.45  # of the hull's depth: further in is middle
+RIM = 0.75  # of the radius: further out is rim
+MIDDLE = 0.6  # further in is middle
+LEAST_ARC = 0.3  # of the whole turn
 SPOT = 0.1  # brighter than the ground by this part of it, at least, and by half of the rim's level
 SPOT_SHARE = (0.002, 0.12)  # of the drop's area
 TAN = 0.25  # blue missing more than red, as a part of the light missing
@@ -40,47 +43,53 @@ def flag_lookalikes(labels: Labels, pieces: Pieces, light: Image, strength: Imag
     """
     flags = np.zeros(pieces.count, np.uint32)
     large = pieces.box[:, 2:].min(axis=1) > LEAST_SIGMAS * sigma_px if pieces.count else np.zeros(0, bool)
-    for index in np.flatnonzero(large):
-        hull = _drop(index, labels, pieces, light)
-        if hull is not None:
-            inside = _within(hull, pieces) & (pieces.light < 0)
-            flags[inside] |= np.uint32(FLAG_BIT["water_drop"])
+    for index in np.flatnonzero(large).tolist():
+        circle = _drop(index, labels, pieces, light)
+        if circle is not None:
+            within = np.hypot(pieces.x - circle[0], pieces.y - circle[1]) < circle[2]
+            flags[within & (pieces.light < 0)] |= np.uint32(FLAG_BIT["water_drop"])
             flags[index] |= np.uint32(FLAG_BIT["water_drop"])
     edges = _film_edges(labels, pieces, strength, sigma_px) & (flags == 0)
     flags[edges] |= np.uint32(FLAG_BIT["film_edge"])
     return flags
 
 
-def _drop(index: int, labels: Labels, pieces: Pieces, light: Image) -> NDArray[np.float32] | None:
-    """Outline (M, 2) px of the drop whose rim the piece is; None where it is none."""
+def _drop(index: int, labels: Labels, pieces: Pieces, light: Image) -> Circle | None:
+    """Middle (x, y) and radius of the drop whose rim, or part of it, the piece is; None where it is none."""
     left, top, wide, tall = pieces.box[index]
-    cut = (slice(top, top + tall), slice(left, left + wide))
-    own = (labels[cut] == index + 1).astype(np.uint8)
-    outlines, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    hull = cv2.convexHull(np.concatenate(outlines))
-    _, radius = cv2.minEnclosingCircle(hull)
+    row, column = np.nonzero(labels[top : top + tall, left : left + wide] == index + 1)
+    points = np.column_stack([column + left, row + top]).astype(np.float32)
+    hull = cv2.convexHull(points)
+    (x, y), radius = cv2.minEnclosingCircle(hull)
     if cv2.contourArea(hull) < ROUND * np.pi * radius**2:
-        return None
-    body = cv2.drawContours(np.zeros_like(own), [hull], -1, 1, cv2.FILLED)
-    depth = cv2.distanceTransform(np.pad(body, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
-    part = depth / max(float(depth.max()), 1e-6)
-    within = light[cut]
-    rim = float(np.percentile(within[(part > 0) & (part < MIDDLE)], 80))
-    middle = float(np.median(within[part > MIDDLE]))
-    spot = float((within[body > 0] < -max(SPOT, rim / 2)).mean())
+        arc = _arc(points)
+        if arc is None:
+            return None
+        x, y, radius = arc
+    low = np.maximum(np.floor([y - radius, x - radius]).astype(int), 0)
+    near = light[low[0] : int(y + radius) + 2, low[1] : int(x + radius) + 2]
+    rows, columns = np.ogrid[low[0] : low[0] + near.shape[0], low[1] : low[1] + near.shape[1]]
+    place = np.hypot(columns - x, rows - y) / radius
+    rim = float(np.percentile(near[(place > RIM) & (place < 1)], 80))
+    middle = float(np.median(near[place < MIDDLE]))
+    spot = float((near[place < 1] < -max(SPOT, rim / 2)).mean())
     if rim <= 0 or abs(middle) > CLEAR * rim or not SPOT_SHARE[0] < spot < SPOT_SHARE[1]:
         return None
-    return np.asarray(hull[:, 0] + [left, top], np.float32)
+    return float(x), float(y), float(radius)
 
 
-def _within(hull: NDArray[np.float32], pieces: Pieces) -> NDArray[np.bool_]:
-    outline = hull.reshape(-1, 1, 2)
-    near = (np.abs(pieces.x - hull[:, 0].mean()) < np.ptp(hull[:, 0])) & (
-        np.abs(pieces.y - hull[:, 1].mean()) < np.ptp(hull[:, 1])
-    )
-    for index in np.flatnonzero(near):
-        near[index] = cv2.pointPolygonTest(outline, (float(pieces.x[index]), float(pieces.y[index])), False) > 0
-    return near
+def _arc(points: NDArray[np.float32]) -> Circle | None:
+    """Circle through the middle of an arc of pixels (N, 2), by least squares; None where they form none."""
+    middle = points.mean(axis=0)
+    x, y = (points - middle).astype(float).T
+    solved = np.linalg.lstsq(np.column_stack([x, y, np.ones_like(x)]), x**2 + y**2, rcond=None)[0]
+    radius = float(np.sqrt(max(solved[2] + (solved[0] ** 2 + solved[1] ** 2) / 4, 1e-6)))
+    dx, dy = x - solved[0] / 2, y - solved[1] / 2
+    low, high = np.percentile(np.hypot(dx, dy) / radius, [5, 95])
+    turns = np.unique(np.floor(np.arctan2(dy, dx) / (2 * np.pi) * 36))
+    if low < RIM or high > 2 - RIM or turns.size < LEAST_ARC * 36:
+        return None
+    return float(middle[0] + solved[0] / 2), float(middle[1] + solved[1] / 2), radius
 
 
 def _film_edges(labels: Labels, pieces: Pieces, strength: Image, sigma_px: float) -> NDArray[np.bool_]:

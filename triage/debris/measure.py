@@ -27,7 +27,7 @@ from triage.debris.shape import strip_length_and_width
 from triage.debris.sizes import Diameters, TotalBlur, size_pieces
 from triage.debris.softness import own_blur
 from triage.debris.split import split_touching
-from triage.debris.tabulate import Debris, Sized, tabulate, without_smallest
+from triage.debris.tabulate import Debris, Sized, tabulate, without_hidden
 
 Array = NDArray[np.float64]
 
@@ -65,7 +65,7 @@ def measure_debris(rgb: NDArray[np.uint8], calibration: Calibration) -> Debris:
     sized = _by_light(replace(crop, rgb=even.rgb, window=even.window), calibration, dark=False)
     sized = replace(sized, limits=even.ground.raised(sized.limits))
     debris = tabulate(sized, even.calibration, crop.left, crop.top)
-    return replace(without_smallest(debris, even.ground.hidden_um), ground=even.ground)
+    return replace(without_hidden(debris, even.ground.hidden_um, even.ground.faintest), ground=even.ground)
 
 
 def cut_window(rgb: NDArray[np.uint8], window_px: Array) -> Crop:
@@ -132,7 +132,7 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool) -> Sized:
         sigma, sigma_u = sigma * softness, sigma_u * softness
         found = find(departure, crop.window, sigma, SMOOTHING_PX)
     seen = _outlined(found, departure, sigma, dark=dark)
-    edges, pieces = seen.edges, seen.pieces
+    edges, pieces, searched = seen.edges, seen.pieces, sigma
     if calibration.blur is None and 1 < softness <= SOFT:  # no edge of a card told the blur
         sigma, sigma_u = sigma * softness, sigma_u * softness
     total = float(np.hypot(sigma, SMOOTHING_PX))
@@ -141,11 +141,15 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool) -> Sized:
     sizes = size_pieces(found, edges, pieces, blur, dark=dark, unshadowed=light.unshadowed)
 
     def measuring(found: Found, departure: Departure) -> tuple[Pieces, Diameters]:
-        drawn = _outlined(found, departure, sigma, dark=dark)
+        drawn = _outlined(found, departure, searched, dark=dark)
         return drawn.pieces, size_pieces(found, drawn.edges, drawn.pieces, blur, dark=dark, unshadowed=True)
 
     sight = Sight(
-        _before_smoothing(sizes.sigma_px), sigma, found.seed_level, 2 * found.noise, found.detection_noise
+        _before_smoothing(sizes.sigma_px),
+        searched,
+        found.seed_level,
+        2 * found.noise,
+        found.detection_noise,
     )
     ground = Ground(departure, crop.window, found, SMOOTHING_PX, sight)
     proof = prove(ground, measuring, calibration.um_per_px)

@@ -70,6 +70,8 @@ COLUMNS = (
     Column("below_sizing_limit", "?", "seen, but too small or too faint to size in this photo"),
     Column("touches_edge", "?", "cut by the edge of the debris window"),
     Column("flags", "u4", "bit set, see FLAGS"),
+    Column("pieces_least", "i4", "a clump: fewest pieces it may be; else 1"),
+    Column("pieces_most", "i4", "a clump: most pieces it may be; else 1"),
     Column(
         "weight", "f8", "Miles-Lantuejoul edge weight: how many such particles this one stands for", False
     ),
@@ -106,7 +108,8 @@ FLAGS = (
 )
 FLAG_BIT = {flag.name: 1 << flag.bit for flag in FLAGS}
 
-NO_DEBRIS = FLAG_BIT["water_drop"] | FLAG_BIT["film_edge"]
+NO_DEBRIS_NAMES = frozenset({"water_drop", "film_edge"})  # shown, but in no count and no share
+NO_DEBRIS = sum(FLAG_BIT[name] for name in NO_DEBRIS_NAMES)
 
 
 def empty_table(rows: int = 0) -> ParticleTable:

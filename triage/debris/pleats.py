@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.uint8]
 
 GLANCE = 256  # pixels along the longer side are enough to tell folds
-PARTS = 4  # of the window along each side, each judged alone
+PARTS = 3  # of the window along each side, each judged alone
 ALIKE = 0.75  # coherence of the slopes' directions in a part with folds
 BANDED = 0.6  # of a part's variance explained by its profile across the folds
 LEAST_DEPTH = 0.1  # deviation of the logarithm of light between bands
@@ -101,12 +101,13 @@ def without_pleats(rgb: NDArray[np.uint8], lut: Image, window: Mask, folds: Fold
     size = 2 * round(fold / 2) + 1
     ridge = cv2.GaussianBlur(cv2.dilate(bare.mean(axis=2), np.ones((size, size), np.uint8)), (0, 0), fold)
     level = np.stack([cv2.GaussianBlur(each, (0, 0), 1.5 * fold) for each in cv2.split(bare)], axis=2)
-    bare, level, part = (
-        cv2.resize(each, (shape[1] * by, shape[0] * by), interpolation=cv2.INTER_LINEAR)[
-            : rgb.shape[0], : rgb.shape[1]
-        ]
-        for each in (bare, level, bare.mean(axis=2) / ridge)
-    )
+    part = np.asarray(bare.mean(axis=2) / ridge, np.float32)
+
+    def full(image: Image) -> Image:
+        large = cv2.resize(image, (shape[1] * by, shape[0] * by), interpolation=cv2.INTER_LINEAR)
+        return np.asarray(large[: rgb.shape[0], : rgb.shape[1]], np.float32)
+
+    bare, level, part = full(bare), full(np.asarray(level, np.float32)), full(part)
     even = np.where((part > DARKEST)[..., None], light / bare, 1) * level
     codes = np.interp(np.clip(even, lut[0], lut[-1]), lut, np.arange(256))
     return Unfolded(np.round(codes).astype(np.uint8), ((part > DARKEST) & (window > 0)).astype(np.uint8))
@@ -151,7 +152,8 @@ def _along(light: Image, direction: Array, fold: float) -> Image:
 def _read(image: Image, x: Image, y: Image, outside: float) -> Image:
     border = (outside,) * 4
     return np.asarray(
-        cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=border), np.float32
+        cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=border),
+        np.float32,
     )
 
 

@@ -32,7 +32,7 @@ MARGIN_SIGMAS = 6  # of paper without debris round a patch
 RESOLVED, RESOLVED_SIGMAS = 4, 9.0  # discs that tell the contrast, as larger pieces of a material do
 FOUND_SHARE, MOST_BIAS, MOST_SCATTER = 0.9, 0.10, 0.15
 DOUBT = 1.64  # standard uncertainties by which a trial must fail to speak against a limit: 95 %, one side
-RAISE, RAISES = 1.15, 8  # a limit that failed is raised by, so many times
+RAISE, RAISES = 1.25, 5  # a limit that failed is raised by so much, tried so many times in all
 NEAR_SIGMAS = 2.0  # a piece found so near is the disc that was drawn
 REACH_SIGMAS = 5.0  # beyond its rim a disc is not drawn
 

@@ -97,7 +97,10 @@ def settle(
 def _gradients(numbers: list[Image]) -> Array:
     """Mean change of both wire numbers a pixel, rows; columns x, y."""
     return np.array(
-        [[float(np.mean(np.diff(each[::8], axis=1))), float(np.mean(np.diff(each[:, ::8], axis=0)))] for each in numbers]
+        [
+            [float(np.mean(np.diff(each[::8], axis=1))), float(np.mean(np.diff(each[:, ::8], axis=0)))]
+            for each in numbers
+        ]
     )
 
 
@@ -113,11 +116,15 @@ def _none(slope: Image, number: Image, along: Image) -> Slips:
     return Slips(np.zeros(shape, np.float32), first, middle, start)
 
 
-def _more(off: Image, slope: Image, keep: NDArray[np.uint8], cells: NDArray[np.int32], shape: tuple[int, ...]) -> Image:
+def _more(
+    off: Image, slope: Image, keep: NDArray[np.uint8], cells: NDArray[np.int32], shape: tuple[int, ...]
+) -> Image:
     kept = keep > 0
     cells, off, slope = cells[kept], off[kept], slope[kept]
     match, own = (
-        cv2.GaussianBlur(np.bincount(cells, each, shape[0] * shape[1]).reshape(shape), (0, 0), sigmaX=0.8, sigmaY=1e-3)
+        cv2.GaussianBlur(
+            np.bincount(cells, each, shape[0] * shape[1]).reshape(shape), (0, 0), sigmaX=0.8, sigmaY=1e-3
+        )
         for each in (off * slope, slope**2)
     )
     return np.asarray(match / (own + 0.05 * own.mean() + 1e-12), np.float32)

@@ -15,6 +15,7 @@ Labels = NDArray[np.int32]
 NECK = 0.7  # of the smaller side's inscribed width: narrower than this parts two particles
 LEAST_STEP_PX = 1.0  # a thin strip on the pixel grid swells and narrows by less than this
 SOLID = 0.92  # convex pieces are not looked at
+ENCLOSES = 4.0  # of its own area: what encloses more is a loop round bare paper, and no glint
 SMALLEST = 2.5  # inscribed width of a part, in blur sigmas: less is ragged outline
 
 
@@ -37,7 +38,10 @@ def split_touching(
             part_at_necks(mask, sigma_px) if solidity[index] < SOLID else (mask.astype(np.int32), 1)
         )
         for part in range(1, count + 1):
-            whole = filled((parts == part).astype(np.uint8))[1:-1, 1:-1] > 0
+            own = (parts == part).astype(np.uint8)
+            whole = filled(own)[1:-1, 1:-1] > 0
+            if np.count_nonzero(whole) > ENCLOSES * np.count_nonzero(own):
+                whole = own[1:-1, 1:-1] > 0
             if part > 1:
                 origin.append(index + 1)
             free = (view == 0) | (parts[1:-1, 1:-1] == part)

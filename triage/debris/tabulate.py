@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.calibrate import Calibration
+from triage.debris.clumps import find_clumps, put_clumps
 from triage.debris.confirmed import load as load_confirmed
 from triage.debris.features import Appearance, features_of, lab_of
 from triage.debris.ground import GroundSeen
@@ -89,15 +90,18 @@ def tabulate(sized: Sized, calibration: Calibration, left: int, top: int) -> Deb
     outlines = polygons(sized.outline, count)
     table = table[order]
     table["id"] = np.arange(1, count + 1)
+    ordered = [outlines[index] for index in order]
+    put_clumps(table, find_clumps(table, ordered, sized.blur_px) if sized.blurred else ())
     covered = float(shapes.area.sum()) / 1e8 / max(window_cm2, 1e-9)
-    shown = tuple(outlines[index] + corner.astype(np.float32) for index in order)
+    shown = tuple(each + corner.astype(np.float32) for each in ordered)
     return Debris(table, shown, sized.limits, covered, window_cm2)
 
 
-def without_smallest(debris: Debris, least_um: float) -> Debris:
-    """Leave out pieces under `least_um`: of what cannot be told from its ground nothing is reported."""
-    kept = debris.table["ecd_um"] >= least_um
-    table = debris.table[kept]
+def without_hidden(debris: Debris, least_um: float, least_contrast: float) -> Debris:
+    """Leave out what is smaller or fainter: of what cannot be told from its ground nothing is reported."""
+    table = debris.table
+    kept = (table["ecd_um"] >= least_um) & (np.abs(table["contrast"]) >= least_contrast)
+    table = table[kept]
     table["id"] = np.arange(1, len(table) + 1)
     outlines = tuple(each for each, keep in zip(debris.outlines, kept, strict=True) if keep)
     return replace(debris, table=table, outlines=outlines)
@@ -195,7 +199,9 @@ def _put_edges(table: ParticleTable, sized: Sized, extent_um: Array, calibration
     """
     corners = calibration.plane.to_mm(calibration.window_px) * 1000
     table["touches_edge"] = sized.on_edge
-    table["weight"] = np.where(sized.on_edge | ((sized.flags & NO_DEBRIS) > 0), 0, edge_weight(extent_um, np.ptp(corners, axis=0)))
+    table["weight"] = np.where(
+        sized.on_edge | ((sized.flags & NO_DEBRIS) > 0), 0, edge_weight(extent_um, np.ptp(corners, axis=0))
+    )
     table["flags"] |= np.where(sized.on_edge, FLAG_BIT["near_window_edge"], 0).astype(np.uint32)
     x, y = corners.T
     return float(abs(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2 / 1e8)

@@ -9,6 +9,7 @@ reading is sure, none is given.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -20,14 +21,22 @@ Array = NDArray[np.float64]
 
 TILE = 256
 REDUCTIONS = (1, 4)  # fine cloth shows at full size, a coarse weave under a near lens when reduced
-PLACES = ((0.5, 0.5), (0.28, 0.28), (0.28, 0.72), (0.72, 0.28), (0.72, 0.72))  # parts of the window's free play
+PLACES = (
+    (0.5, 0.5),
+    (0.28, 0.28),
+    (0.28, 0.72),
+    (0.72, 0.28),
+    (0.72, 0.72),
+)  # parts of the window's free play
 COARSE = 16
 LEAST_PERIODS = 8.0  # in a tile: fewer are no pattern
 LIKE = 0.15  # of an order: what perspective moves a peak from one place of the picture to another
 PROMINENT = 40.0  # a peak's amplitude over the median one: white noise of a tile reaches 4
-LEAST_AMPLITUDE = 0.01  # of the mean light
+LEAST_AMPLITUDE = 0.003  # of the mean light
 WEAKEST = 0.02  # of the strongest peak: weaker ones do not say which lattice it is
 PEAKS = 12
+STRONGEST = 6  # two of these span the lattice
+RING, ALONE = 3.0, 8.0  # bins; times the median amplitude there: chance among a ring's bins reaches 4
 NEAR = 0.05  # of a basis vector: a peak further off the lattice does not belong to it
 SKEWED = 0.35  # most that perspective makes the two spacings differ, or lean out of the right angle
 BLOCK = 8  # pixels of a JPEG block: its own grid is no cloth
@@ -40,8 +49,8 @@ EVEN = 1.6  # ratio of the two first orders of equal wires, at most
 class Lattice:
     """The repeating pattern at pixel `place` (x, y): rows of `basis` (2, 2) in cycles a pixel (x, y).
 
-    All its orders are whole sums of these. `wires` (2, 2) gives the orders of the two wire directions, rows of whole numbers; None where over and
-    under cannot be told from wires. `tracked` (2, 2) are the two orders that show best.
+    All orders are whole sums of these. `wires` (2, 2) gives those of the two wire directions, as rows; None
+    where over and under cannot be told from wires. `tracked` (2, 2) are the two that show best.
     """
 
     place: tuple[float, float]
@@ -84,7 +93,7 @@ def _agrees(basis: Array, peaks: Array) -> bool:
 def _tiles(
     rgb: NDArray[np.uint8], window: NDArray[np.uint8], reduction: int
 ) -> list[tuple[tuple[float, float], Image]]:
-    """Five tiles wholly inside the window, middle (x, y) and green light: coded, peaks stay where they are."""
+    """Five tiles wholly inside the window: middle (x, y), green light as coded (peaks stay in place)."""
     side = TILE * reduction
     coarse = window[::COARSE, ::COARSE]
     rows, columns = (COARSE * np.nonzero(coarse.any(axis=axis))[0] for axis in (1, 0))
@@ -99,7 +108,9 @@ def _tiles(
             continue
         green = rgb[(*cut, 1)]
         if reduction > 1:
-            green = cv2.resize(np.ascontiguousarray(green), (TILE, TILE), interpolation=cv2.INTER_AREA)
+            green = np.asarray(
+                cv2.resize(np.ascontiguousarray(green), (TILE, TILE), interpolation=cv2.INTER_AREA), np.uint8
+            )
         tiles.append(((left + side / 2 - 0.5, top + side / 2 - 0.5), green.astype(np.float32)))
     return tiles
 
@@ -130,13 +141,23 @@ def _peaks(spectrum: Image) -> Array | None:
     amplitude = spectrum[row, column]
     order = np.argsort(-amplitude)[:PEAKS]
     order = order[amplitude[order] > WEAKEST * amplitude.max(initial=0)]
-    if order.size < 3:
-        return None
     row, column = row[order], column[order]
+    alone = [_is_alone(spectrum, *each) for each in zip(row - middle, column - middle, strict=True)]
+    if order.size < 3 or not all(alone[:3]):
+        return None
+    row, column, order = row[alone], column[alone], order[alone]
     # A Gaussian through three amplitudes finds a tapered peak's middle to a few hundredths of a bin.
     y = row + _between(*(spectrum[row + k, column] for k in (-1, 0, 1)))
     x = column + _between(*(spectrum[row, column + k] for k in (-1, 0, 1)))
     return np.column_stack([(x - middle) / TILE, (y - middle) / TILE, amplitude[order]])
+
+
+def _is_alone(spectrum: Image, down: int, across: int) -> bool:
+    """Whether a peak stands far above all else of its own fineness: grains alone make rings."""
+    axis = np.arange(TILE) - TILE // 2
+    ring = np.abs(np.hypot(axis[:, None], axis) - np.hypot(down, across)) < RING
+    here = float(spectrum[TILE // 2 + down, TILE // 2 + across])
+    return here > ALONE * float(np.median(spectrum[ring]))
 
 
 def _of_blocks(down: NDArray[np.intp], across: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -187,8 +208,9 @@ def _wires(first: Array, diagonal: Array, basis: Array, sigma_px: float) -> NDAr
 def _basis(peaks: Array) -> Array | None:
     """Two shortest vectors that all peaks are whole sums of, nearly square; None where there are none."""
     vectors = peaks[:, :2]
-    first, *others = sorted(vectors, key=lambda each: float(np.hypot(*each)))
-    for other in others:
+    for first, other in combinations(
+        vectors[:STRONGEST], 2
+    ):  # single wires aside make weak peaks of their own
         basis = _reduced(np.array([first, other]))
         if basis is None:
             continue

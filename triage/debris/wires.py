@@ -24,6 +24,7 @@ Mask = NDArray[np.uint8]
 NODES = 4  # block means in a repeat
 PRESENT = 0.45  # of the usual strength of the pattern: what shows less is not cloth, or hidden
 LEAST_REPEATS = 100.0
+RIM = 2  # repeats along the edge, where the pattern is known from one side only
 PARTS = 3  # of the window along each side, whose own pitches show how even the cloth is
 
 
@@ -48,7 +49,7 @@ class Followed:
 
 @dataclass(frozen=True)
 class Pitch:
-    """Mean distance of neighbouring wires in um, one direction and the other; relative standard uncertainty."""
+    """Mean distance of neighbouring wires in um, both directions; relative standard uncertainty."""
 
     one_um: float
     other_um: float
@@ -73,7 +74,7 @@ def follow(light: Image, window: Mask, lattice: Lattice, plane: PlaneMap, corner
     turns = np.stack([np.pad(_joined(each, shown), 1, mode="edge") for each in drifts])
     repeats = carriers + np.einsum("ij,jhw->ihw", np.linalg.inv(lattice.tracked.astype(float)), turns)
     cloth = cv2.resize(_whole(shown), None, fx=step, fy=step, interpolation=cv2.INTER_NEAREST)
-    cut = np.asarray(cloth[: light.shape[0], : light.shape[1]] & (window > 0), np.uint8)
+    cut = np.asarray(cloth, np.uint8)[: light.shape[0], : light.shape[1]] & (window > 0).astype(np.uint8)
     return Followed(repeats, step, np.pad(shown, 1), cut)
 
 
@@ -97,7 +98,7 @@ def measure_pitch(followed: Followed, lattice: Lattice, plane: PlaneMap, corner:
             if np.count_nonzero(part) > 0.3 * row.size * column.size:
                 parts.append(_spacing(wires, mm, part) / whole)
     spread = float(np.std(np.mean(parts, axis=1), ddof=1)) if len(parts) > 2 else 0.02
-    return Pitch(*(1000 * whole), spread / np.sqrt(max(len(parts), 1)))
+    return Pitch(1000 * float(whole[0]), 1000 * float(whole[1]), spread / max(len(parts), 1) ** 0.5)
 
 
 def node_mm(shape: tuple[int, ...], step: int, plane: PlaneMap, corner: Array) -> Array:
@@ -128,14 +129,15 @@ def _reduced(image: Image, step: int) -> Image:
 
 
 def _even(light: Image, window: Mask, step: int) -> Image:
-    """Light over its own mean of a few repeats, less 1; held within 1, so that glints do not outshout wires."""
+    """Light over its own mean of a few repeats, less 1; held within 1 so that no glint outshouts wires."""
     weight = _reduced((window > 0).astype(np.float32), step)
     total, mass = (
         cv2.GaussianBlur(each, (0, 0), 2.0 * NODES) for each in (_reduced(light, step) * weight, weight)
     )
     mean = np.pad(total / (mass + 1e-6), 1, mode="edge") + 1e-4
     whole = (slice(0, light.shape[0]), slice(0, light.shape[1]))
-    return np.clip(light / enlarged(mean.astype(np.float32), *whole, step) - 1, -1, 1) * (window > 0)
+    even = np.clip(light / enlarged(mean.astype(np.float32), *whole, step) - 1, -1, 1) * (window > 0)
+    return np.asarray(even, np.float32)
 
 
 def _drift(even: Image, carrier: Array, step: int) -> NDArray[np.complex64]:
@@ -158,7 +160,9 @@ def _whole(shown: NDArray[np.bool_]) -> Mask:
     biggest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax()) if count > 1 else 0
     reach = np.ones((2 * NODES + 1, 2 * NODES + 1), np.uint8)
     closed = cv2.morphologyEx((labels == biggest).astype(np.uint8), cv2.MORPH_CLOSE, reach)
-    return np.asarray(cv2.erode(filled(np.asarray(closed, np.uint8)), reach), np.uint8)
+    rim = np.ones((2 * RIM * NODES + 1,) * 2, np.uint8)
+    whole = filled(np.asarray(closed, np.uint8))
+    return np.asarray(cv2.erode(whole, rim, borderType=cv2.BORDER_CONSTANT, borderValue=0), np.uint8)
 
 
 def _joined(drift: NDArray[np.complex64], shown: NDArray[np.bool_]) -> Array:

@@ -73,7 +73,20 @@ def without_areas(measured: Measured, areas: Sequence[LeftOut]) -> Measured:
     share = kept_share(measured.photos, areas)
     fraction = (1.0 if measured.sample.fraction is None else measured.sample.fraction) * share
     sample = replace(measured.sample, fraction=fraction)
-    return replace(measured, particles=measured.particles[~out], outlines=kept, sample=sample)
+    photos = _told(measured.photos, areas)
+    return replace(measured, photos=photos, particles=measured.particles[~out], outlines=kept, sample=sample)
+
+
+def _told(photos: Sequence[PhotoResult], areas: Sequence[LeftOut]) -> tuple[PhotoResult, ...]:
+    """Return the photos, each with what was left out of it in its note."""
+    told = []
+    for index, photo in enumerate(photos):
+        mine = [each for each in areas if each.photo == index]
+        whole, kept = _window_px2(photo, mine)
+        who = " and ".join(dict.fromkeys(each.who for each in mine))
+        left = f"{100 * (1 - kept / max(whole, 1.0)):.0f} % of its window was left out by hand ({who})."
+        told.append(replace(photo, note=f"{photo.note} {left}".strip()) if mine else photo)
+    return tuple(told)
 
 
 def inside(measured: Measured, areas: Sequence[LeftOut]) -> NDArray[np.bool_]:

@@ -20,6 +20,7 @@ from triage.report.visit import Visit
 from triage.sizing.compare import Comparison, How, compare
 from triage.sizing.trend import Trend, sample_trend
 
+SHORTEST_DAYS = 60  # from the first sample to the last: less says nothing of a year
 MOST_LETTERS = 40  # of each part of a file name
 
 
@@ -79,6 +80,8 @@ def _trend(record: Record, found: History) -> Trend | None:
     if not found.rows:
         return None
     alike = [row for row in found.rows if row.origin == found.rows[-1].origin]
+    if (alike[-1].day - alike[0].day).days < SHORTEST_DAYS:
+        return None
     samples = [(row.day, sample_of(result_of(record, row.sample), f"sample {row.sample}")) for row in alike]
     return sample_trend(samples, kept_spread()[0])
 

@@ -27,7 +27,7 @@ def comparison_pdf(
     """Return the comparison as the bytes of a PDF; a side without its photo is shown by its numbers alone."""
     width = column_width(paper)
     head = Head(TITLE, whose, _days(sides), paper)
-    _, finding, what = (words.typeset(line) for line in note(found))
+    _, finding, what = (words.typeset(line).replace(" %", "\u00a0%") for line in note(found))
     story = [
         paragraph(finding, style(15, bold=True, after=5)),
         paragraph(what, style(11.5, after=10)),

@@ -32,13 +32,16 @@ def history_pdf(
     found: History, visits: Sequence[ServiceVisit], trend: Trend | None, paper: Paper = "a4"
 ) -> bytes:
     """Return the history as the bytes of a PDF."""
+    from reportlab.platypus import Spacer
+
     width = column_width(paper)
     machine = found.machine
     rows = found.rows[-MOST:]
     whose = ", ".join(part for part in (machine.unit, machine.type, machine.engine) if part)
-    said = f"{len(found.rows)} samples, {len(visits)} visits. Pieces over {words.size(found.from_um)}, "
+    held = f"{_many(len(found.rows), 'sample')}, {_many(len(visits), 'visit')}."
+    said = f"{held} Pieces over {words.size(found.from_um)}, "
     story = [
-        paragraph(trend_words(trend), style(14, bold=True, after=4)),
+        paragraph(trend_words(trend).replace(" %", "\u00a0%"), style(14, bold=True, after=4)),
         paragraph(
             f"{said}the size that all its photos could measure. Lines: 95 % from counting alone; two samples "
             "of one tank differ by more."
@@ -47,7 +50,7 @@ def history_pdf(
         ),
     ]
     if rows:
-        story += [*_panels(rows, width), _samples(rows, width)]
+        story += [*_panels(rows, width), Spacer(1, 8), _samples(rows, width)]
     if visits:
         story += [
             paragraph("Visits", style(11, ACCENT, bold=True, before=12, after=3)),
@@ -64,6 +67,10 @@ def trend_words(trend: Trend | None) -> str:
     return f"{TREND[trend.verdict]}: from one year to the next {times(trend.per_year)}{per}."
 
 
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
 def _day(on: date) -> str:
     return f"{on.day} {on:%b %Y}"
 
@@ -72,7 +79,7 @@ def _panels(rows: Sequence[HistoryRow], width: float) -> list[Any]:
     amounts = _panel("How much: pieces", rows, width)
     most = max(row.count_high for row in rows) or 1.0
     _bars(amounts, [(row.count, row.count_low, row.count_high) for row in rows], most, width)
-    sizes = _panel("How big: half of them over, µm", rows, width)
+    sizes = _panel("How big: half of them over, µm (thou)", rows, width)
     tallest = max((row.median_um or 0.0) for row in rows) or 1.0
     _bars(sizes, [(row.median_um, None, None) for row in rows], tallest, width)
     return [amounts, sizes, _kinds_panel(rows, width)]
@@ -116,7 +123,7 @@ def _bars(
         x, wide = _slot(at, len(values), width)
         if value is None:
             continue
-        bar = Rect(x - wide / 2, 16, wide, tall(value), fillColor=HexColor(ACCENT), strokeWidth=0)
+        bar = Rect(x - wide / 2, 16, wide, tall(value), fillColor=HexColor(ACCENT), strokeColor=None)
         drawing.add(bar)
         if low is not None and high is not None:
             line = Line(
@@ -124,13 +131,14 @@ def _bars(
             )
             drawing.add(line)
         top = 16 + tall(max(value, high or 0.0)) + 3
-        text = f"{value:.0f}"
+        text = f"{value:.0f}" if high is not None else f"{words.microns(value)} ({words.thou(value)})"
         drawing.add(String(x, top, text, fontSize=7.5, textAnchor="middle", fillColor=HexColor(INK)))
 
 
 def _kinds_panel(rows: Sequence[HistoryRow], width: float) -> Any:
     from reportlab.graphics.shapes import Rect, String
     from reportlab.lib.colors import HexColor
+    from reportlab.pdfbase.pdfmetrics import stringWidth
 
     drawing = _panel("What it looks like: share of the pieces", rows, width)
     total: dict[str, int] = {}
@@ -145,14 +153,15 @@ def _kinds_panel(rows: Sequence[HistoryRow], width: float) -> Any:
         bottom, whole = 16.0, sum(parts)
         for part, colour in zip(parts, (*GREYS[: len(common)], GREYS[3]), strict=True):
             tall = (PANEL - 14) * part / whole if whole else 0.0
-            bar = Rect(x - wide / 2, bottom, wide, tall, fillColor=HexColor(colour), strokeWidth=0)
+            bar = Rect(x - wide / 2, bottom, wide, tall, fillColor=HexColor(colour), strokeColor=None)
             drawing.add(bar)
             bottom += tall
     names = [*(words.KIND_WORDS.get(kind, kind) for kind in common), "all else"]
-    for at, (name, colour) in enumerate(zip(names, (*GREYS[: len(common)], GREYS[3]), strict=True)):
-        x = 200 + at * (width - 200) / 4
-        drawing.add(Rect(x, PANEL + 18, 7, 7, fillColor=HexColor(colour), strokeWidth=0))
+    x = 190.0
+    for name, colour in zip(names, (*GREYS[: len(common)], GREYS[3]), strict=True):
+        drawing.add(Rect(x, PANEL + 18, 7, 7, fillColor=HexColor(colour), strokeColor=None))
         drawing.add(String(x + 10, PANEL + 18, printable(name), fontSize=8, fillColor=HexColor(INK)))
+        x += stringWidth(printable(name), "Helvetica", 8) + 24
     return drawing
 
 

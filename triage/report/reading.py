@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from triage.analysis import SCHEMA
+from triage.debris.particles import NO_DEBRIS_NAMES
 from triage.errors import UserError
 from triage.sizing.compare import DebrisSample
 
@@ -109,7 +110,9 @@ def _sample(result: Mapping[str, Any], name: str) -> DebrisSample:
     sized = [
         row
         for row in result["particles"]
-        if not row.get("below_sizing_limit") and not row.get("touches_edge")
+        if not row.get("below_sizing_limit")
+        and not row.get("touches_edge")
+        and not NO_DEBRIS_NAMES & set(row.get("flags") or ())
     ]
     size = np.array([_number(row["ecd_um"], "ecd_um") for row in sized])
     kind = np.array([str(row.get("kind") or "unsure") for row in sized], dtype=str)

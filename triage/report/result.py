@@ -16,6 +16,7 @@ from triage.consequences import Consequences
 from triage.debris.particles import COLUMNS, as_records
 from triage.earlier import History
 from triage.report.files import write_whole
+from triage.report.grounds import as_data
 from triage.sizing.compare import Comparison
 
 FIGURES = 6
@@ -105,6 +106,7 @@ def _photo(photo: PhotoResult) -> dict[str, Any]:
         "spread": photo.spread,
         "use": photo.use,
         "note": photo.note or None,
+        "ground": as_data(photo.ground),
     }
 
 

@@ -7,6 +7,7 @@ import numpy as np
 from triage.analysis import Analysis, PhotoResult, Sample, Scale
 from triage.report import words
 from triage.report.content import by_rating, sized
+from triage.report.grounds import ground_lines, lookalike_lines
 from triage.report.limit_words import limit_lines
 
 DEFINITIONS = (
@@ -33,8 +34,10 @@ UNMEASURED_PRINT = (
 
 def measured_how(analysis: Analysis) -> list[str]:
     """Return where the sample came from, scale, limits and uncertainty, a sentence or two each."""
-    lines = dict.fromkeys(line for photo in analysis.photos for line in _photo_lines(photo))
-    return [*_sample_lines(analysis), *lines, *_size_uncertainty(analysis)]
+    lines = dict.fromkeys(
+        line for photo in analysis.photos for line in (*_photo_lines(photo), *ground_lines(photo, analysis))
+    )
+    return [*_sample_lines(analysis), *lines, *_size_uncertainty(analysis), *lookalike_lines(analysis)]
 
 
 def small_print(analysis: Analysis) -> list[str]:

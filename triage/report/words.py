@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from triage.debris.confirmed import ENOUGH, Confirmed
 from triage.sizing import Passing, Share, inches, um_to_thou
 
 KIND_WORDS = {
@@ -140,3 +141,11 @@ def listed(parts: Sequence[str]) -> str:
 def typeset(text: str) -> str:
     """Return text from elsewhere in the program with the micron sign it spells "um"."""
     return re.sub(r"\bum\b", "µm", text)
+
+
+def learnt_words(confirmed: Confirmed) -> str:
+    """Return how far the shop's own pieces are towards being learnt from."""
+    count = len(confirmed.kinds)
+    if confirmed.enough:
+        return f"Learnt. {count} pieces are confirmed; photos from now on heed them."
+    return f"Kept. Confirmed so far: {count} of the {ENOUGH} pieces it takes until photos heed them."

@@ -9,10 +9,10 @@ from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from triage.debris.confirmed import ENOUGH, Confirmed
 from triage.errors import UserError
 from triage.record.book import areas, correct, learn, leave_out, restore_area
 from triage.record.entries import Correction, LeftOut
+from triage.report import words
 from triage.web import asking
 from triage.web.sample_pages import found_of
 from triage.web.shop import WHO_COOKIE, WHO_LETTERS, by_script, form_of, fragment, go, shop_of
@@ -31,7 +31,7 @@ def correction(request: Request, number: int) -> Response:
     told = "Kept; the shares above are worked out anew."
     if action == "learn":
         confirmed = learn(record, number, Correction(piece, "kind", kind, _who(form)))
-        told = learnt_words(confirmed)
+        told = words.learnt_words(confirmed)
     else:
         correct(record, number, Correction(piece, action, kind, _who(form)))
     return _answer(request, number, told)
@@ -53,17 +53,6 @@ def area(request: Request, number: int) -> Response:
     drawn = LeftOut(_whole(form, "photo", "Say which photo."), x0, y0, x1 - x0, y1 - y0, _who(form))
     leave_out(record, number, drawn)
     return _answer(request, number, "That area is left out; the shares above are worked out anew.")
-
-
-def learnt_words(confirmed: Confirmed) -> str:
-    """Return how far the shop's own pieces are towards being learnt from."""
-    count = len(confirmed.kinds)
-    if confirmed.enough:
-        return f"Learnt. {count} pieces are confirmed; photos from now on heed them."
-    return (
-        f"Kept. {count} of the {ENOUGH} confirmed pieces are there that it takes before photos heed them; "
-        f"{ENOUGH - count} more."
-    )
 
 
 def _who(form: asking.Form) -> str:

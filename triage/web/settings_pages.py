@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import tempfile
 from pathlib import Path
 
@@ -23,18 +24,16 @@ from triage.kept_shop import (
     save_logo,
     save_settings,
 )
-from triage.photo import open_photo
 from triage.record.entries import clean_text
 from triage.report import words
 from triage.web import asking
 from triage.web.shop import form_of, go, page
 from triage.web.uploads import TooBigError, receive
-from triage.web.view import scaled_png
 
 router = APIRouter()
 LOGO_BYTES = 4_000_000
 LOGO_PX = 900
-LOGO_STARTS = (b"\xff\xd8\xff", b"\x89PNG")
+LOGO_MOST_PX2 = 40_000_000
 
 
 @router.get("/settings")
@@ -68,7 +67,7 @@ def set_shop(request: Request) -> Response:
     if units not in UNITS or paper not in PAPERS:
         raise UserError("Choose the units and the paper from what the page offers.")
     name = clean_text(asking.text(form, "name") or "", "name") or ""
-    save_settings(ShopSettings(" ".join(name.split()), units, paper))
+    save_settings(ShopSettings(" ".join(name.split()), units, "letter" if paper == "letter" else "a4"))
     return go("/shop?kept=1")
 
 
@@ -96,13 +95,24 @@ async def set_logo(request: Request) -> Response:
 
 
 def _logo(part: Path) -> bytes:
-    with part.open("rb") as file:
-        if not file.read(8).startswith(LOGO_STARTS):
-            raise UserError("A logo is a PNG or JPEG picture; choose such a file.")
+    """Return the picture as a small PNG on white. UserError where it is none, or too large."""
+    from PIL import Image, ImageOps
+
     try:
-        return scaled_png(open_photo(part).rgb, LOGO_PX)
+        with Image.open(part, formats=("PNG", "JPEG")) as picture:
+            if picture.width * picture.height > LOGO_MOST_PX2:
+                raise UserError("That picture has too many pixels for a logo; save it smaller.")
+            shown = ImageOps.exif_transpose(picture).convert("RGBA")
     except UserError:
-        raise UserError("That picture cannot be opened; save the logo anew as PNG or JPEG.") from None
+        raise
+    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+        raise UserError("A logo is a PNG or JPEG picture; this one cannot be opened.") from None
+    shown.thumbnail((LOGO_PX, LOGO_PX))
+    white = Image.new("RGBA", shown.size, "white")
+    white.alpha_composite(shown)
+    stream = io.BytesIO()
+    white.convert("RGB").save(stream, "PNG")
+    return stream.getvalue()
 
 
 @router.post("/shop/logo/none")

@@ -31,7 +31,6 @@ FAULT_WORDS = {
     "glare": "the glare",
     "clipped": "what is too bright",
     "tilted": "the side that is too far away",
-    "too_far": "how small it is",
     "window_cut_off": "the side that is cut off",
     "uneven_light": "where light is missing",
 }

@@ -237,16 +237,7 @@ def picture(record: Record, number: int, index: int) -> bytes:
 
 def scaled_jpeg(rgb: NDArray[np.uint8], widest: int = WIDEST_PX) -> bytes:
     """Return a picture as a JPEG of at most `widest` pixels."""
-    return encode(_scaled(rgb, widest), ".jpg", 85)
-
-
-def scaled_png(rgb: NDArray[np.uint8], widest: int) -> bytes:
-    """Return a picture as a PNG of at most `widest` pixels."""
-    return encode(_scaled(rgb, widest), ".png")
-
-
-def _scaled(rgb: NDArray[np.uint8], widest: int) -> NDArray[np.uint8]:
     factor = widest / max(rgb.shape[:2])
-    if factor >= 1:
-        return rgb
-    return np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8)
+    if factor < 1:
+        rgb = np.asarray(cv2.resize(rgb, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8)
+    return encode(rgb, ".jpg", 85)

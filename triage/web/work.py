@@ -125,7 +125,7 @@ def _faults(photos: Sequence[PhotoResult]) -> tuple[Fault, ...]:
             (photo.width_px, photo.height_px),
         )
         for index, photo in enumerate(photos)
-        for each in photo.problems
+        for each in sorted(photo.problems, key=lambda each: not each.fatal)  # what refused it comes first
     )
 
 

@@ -80,7 +80,8 @@ function choose(piece, { follow = false } = {}) {
   form.elements.piece.value = piece.id;
   form.elements.kind.value = piece.kind;
   const out = piece.rejected ? " Left out." : piece.covered ? " It lies in an area that is left out." : "";
-  told.textContent = `Piece ${piece.id}: ${piece.size}; ${piece.given ? "said to be" : "looks like"} ${piece.kind_words}.${out}`;
+  const looks = piece.given ? "said to be " : piece.kind === "unsure" ? "" : "looks like ";
+  told.textContent = `Piece ${piece.id}: ${piece.size}; ${looks}${piece.kind_words}.${out}`;
   const inside = piece.x > box[0] && piece.x < box[0] + box[2] && piece.y > box[1] && piece.y < box[1] + box[3];
   if (follow && (!inside || box[2] > whole[2] / 3)) {
     const wide = whole[2] / 5;
