@@ -40,9 +40,10 @@ def test_paper_between_dust_is_paper():
     assert departure.span is departure.paper
 
 
-def test_bare_paper_is_left_as_it_is():
+@pytest.mark.parametrize("noise", [0.005, 0.02, 0.06])
+def test_bare_paper_is_left_as_it_is(noise):
     rng = np.random.default_rng(6)
-    light = rng.normal(0.8, 0.02, (256, 256)).clip(0, 1)
+    light = rng.normal(0.8, noise, (256, 256)).clip(0, 1)
     rgb = np.repeat(np.round(light * 255).astype(np.uint8)[:, :, None], 3, axis=2)
     window = np.ones(light.shape, np.uint8)
     departure = find_departure(rgb, LUT, window)

@@ -16,24 +16,25 @@ from triage.debris.background import Departure
 
 TILES = 8  # along either side of the window
 SAMPLES = 256  # along either side
-BETWEEN = 0.1  # of the pixels: as few still lie free between dust that covers a fifth
-LEAST_LIFT = 0.05  # of the paper's light: less is noise, texture of the paper or a bright rim
+BETWEEN, TAIL = 0.1, 0.02  # of the pixels: as few still lie free between dust that covers a fifth
+NORMAL_BETWEEN, NORMAL_TAIL = 1.2816, 2.0537  # standard deviations below the mean that those quantiles lie
+LEAST_LIFT = 0.05  # of the paper's light: less is texture of the paper or a bright rim
 
 
 def lifted(departure: Departure, window: NDArray[np.uint8]) -> Departure:
     """Return the departure from the paper between the dust; the same object where there is none."""
     between = _between_dust(departure, window)
-    if not (between < -LEAST_LIFT).any():
+    if not between.any():
         return departure
     size = departure.paper.shape[1::-1]
-    lift = cv2.resize(np.where(between < -LEAST_LIFT, between, 0), size, interpolation=cv2.INTER_LINEAR)
+    lift = cv2.resize(between, size, interpolation=cv2.INTER_LINEAR)
     paper = departure.paper - lift[..., None] * departure.span
     span = paper if departure.span is departure.paper else departure.span
     return replace(departure, paper=paper, span=span)
 
 
 def _between_dust(departure: Departure, window: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """How far the least departing pixels of each tile depart, (TILES, TILES); 0 outside the window."""
+    """How far the least departing pixels of each tile depart, (TILES, TILES); 0 where that is paper."""
     height, width = window.shape
     row, column = (np.linspace(0, size - 1, min(SAMPLES, size)).astype(np.intp) for size in (height, width))
     place = np.stack(np.meshgrid(row, column, indexing="ij"), axis=-1).reshape(-1, 2)
@@ -42,5 +43,8 @@ def _between_dust(departure: Departure, window: NDArray[np.uint8]) -> NDArray[np
     tile = place[:, 0] * TILES // height * TILES + place[:, 1] * TILES // width
     found = np.zeros(TILES * TILES, np.float32)
     for index in np.unique(tile):
-        found[index] = np.quantile(light[tile == index], BETWEEN)
+        tail, between = np.quantile(light[tile == index], (TAIL, BETWEEN))
+        # Noise alone reaches as far: the two quantiles tell how strong it is, and where its middle lies.
+        noise = (between - tail) / (NORMAL_TAIL - NORMAL_BETWEEN)
+        found[index] = between if between + NORMAL_BETWEEN * noise < -LEAST_LIFT else 0
     return found.reshape(TILES, TILES)
