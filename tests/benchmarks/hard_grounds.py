@@ -105,12 +105,13 @@ def judge(kind: str, seed: int) -> str:
     grain = ~true["fibre"][pairs.true] & (true["ecd_um"][pairs.true] >= low)
     ratio = (table["ecd_um"][pairs.found] / true["ecd_um"][pairs.true])[grain]
     shares = [_share(table, low, k * low) - _share(true, low, k * low) for k in (1.5, 2.5)]
+    precision = real[table["ecd_um"] >= low].mean()
     pitch = ""
     if isinstance(spec.laid[0], Weave) and found.ground and found.ground.pitch_um:
         pitch = f"; pitch {100 * (found.ground.pitch_um / 1000 / spec.laid[0].pitch_mm - 1):+.2f} %"
     return (
         f"{kind} {seed}: {um:.0f} um/px, from {low:.0f} um; recall {hit[asked].mean():.3f} of "
-        f"{asked.sum()}, precision {real[table['ecd_um'] >= low].mean():.3f}, ECD {100 * (np.median(ratio) - 1):+.1f} %, "
+        f"{asked.sum()}, precision {precision:.3f}, ECD {100 * (np.median(ratio) - 1):+.1f} %, "
         f"shares {100 * shares[0]:+.1f} {100 * shares[1]:+.1f}{pitch}"
     )
 

@@ -99,11 +99,18 @@ def _check(opening: float, analysis: Analysis) -> str:
 
 
 def lookalike_lines(analysis: Analysis) -> list[str]:
-    """Say what was found that is no debris: outlined, in no count."""
+    """Say what was found that is no debris, or more than one piece."""
     flags = analysis.particles["flags"]
     lines = []
     for name, called in LOOKALIKES:
         count = int(np.count_nonzero(flags & FLAG_BIT[name]))
         if count:
             lines.append(f"{words.pieces(count)} look like {called}: shown, in no count and no share.")
+    clumps = analysis.particles[flags & FLAG_BIT["clump"] > 0]
+    if len(clumps):
+        least, most = int(clumps["pieces_least"].sum()), int(clumps["pieces_most"].sum())
+        lines.append(
+            f"{words.pieces(len(clumps))} look like clumps that could not be parted: between {least} and {most} "
+            "in all, each counted as one."
+        )
     return lines
