@@ -31,11 +31,15 @@ PLACES = (
 COARSE = 16
 LEAST_PERIODS = 8.0  # in a tile: fewer are no pattern
 LIKE = 0.15  # of an order: what perspective moves a peak from one place of the picture to another
+EVEN_SMOOTHING_PX = 0.7
+EVEN_SPREAD = 0.15  # of that at the strongest edges
+EVEN_SHARE = 0.5  # rendered cloth reaches 0.4, grids of discs a third of their pitch wide start at 0.6
 PROMINENT = 40.0  # a peak's amplitude over the median one: white noise of a tile reaches 4
 LEAST_AMPLITUDE = 0.003  # of the mean light
 WEAKEST = 0.02  # of the strongest peak: weaker ones do not say which lattice it is
 PEAKS = 12
 STRONGEST = 6  # two of these span the lattice
+CENTRED = np.array([[0.5, 0.5], [0.5, -0.5]])
 RING, ALONE = 3.0, 8.0  # bins; times the median amplitude there: chance among a ring's bins reaches 4
 NEAR = 0.05  # of a basis vector: a peak further off the lattice does not belong to it
 SKEWED = 0.35  # most that perspective makes the two spacings differ, or lean out of the right angle
@@ -70,7 +74,8 @@ def find_lattice(rgb: NDArray[np.uint8], window: NDArray[np.uint8], sigma_px: fl
     `sigma_px` is the photo's blur.
     """
     for reduction in REDUCTIONS:
-        spectra = [(place, _spectrum(tile)) for place, tile in _tiles(rgb, window, reduction)]
+        tiles = _tiles(rgb, window, reduction)
+        spectra = [(place, _spectrum(tile)) for place, tile in tiles if not _is_mostly_even(tile)]
         seen = [(peaks, *each) for each in spectra if (peaks := _peaks(each[1])) is not None]
         for peaks, place, spectrum in sorted(seen, key=lambda each: -float(each[0][:, 2].sum())):
             basis = _basis(peaks)
@@ -85,8 +90,8 @@ def _agrees(basis: Array, peaks: Array) -> bool:
     """Whether another place's peaks lie on about the same lattice, as perspective may have it there."""
     order = peaks[:, :2] @ np.linalg.inv(basis)
     whole = np.round(order)
-    far = np.hypot(*(order - whole).T) > LIKE * np.maximum(np.hypot(*whole.T), 1)
-    low = np.abs(whole).max(axis=1) <= 1
+    far = np.hypot(*(order - whole).T) > np.minimum(LIKE * np.maximum(np.hypot(*whole.T), 1), 2 * LIKE)
+    low = np.abs(whole).max(axis=1) <= 2
     return bool((low & ~far).sum() >= 2 and peaks[low & ~far, 2].sum() > 0.5 * peaks[:, 2].sum())
 
 
@@ -113,6 +118,14 @@ def _tiles(
             )
         tiles.append(((left + side / 2 - 0.5, top + side / 2 - 0.5), green.astype(np.float32)))
     return tiles
+
+
+def _is_mostly_even(tile: Image) -> bool:
+    """Whether most of a tile is even beside its edges: marks on paper may repeat, but are no cloth."""
+    smooth = cv2.GaussianBlur(tile, (0, 0), EVEN_SMOOTHING_PX)
+    mean, square = cv2.blur(smooth, (3, 3)), cv2.blur(smooth * smooth, (3, 3))
+    spread = np.sqrt(np.maximum(square - mean**2, 0))
+    return bool(np.mean(spread < EVEN_SPREAD * np.quantile(spread, 0.95)) > EVEN_SHARE)
 
 
 def _spectrum(tile: Image) -> Image:
@@ -175,6 +188,7 @@ def _lattice(
     basis: Array, spectrum: Image, place: tuple[float, float], sigma_px: float, reduction: int
 ) -> Lattice:
     orders = ((1, 0), (0, 1), (1, 1), (1, -1))
+    second = max(_amplitude_at(spectrum, 2 * each) for each in basis)
     amplitude = {each: _amplitude_at(spectrum, np.array(each) @ basis) for each in orders}
     first = np.array([amplitude[1, 0], amplitude[0, 1]])
     diagonal = np.array([amplitude[1, 1], amplitude[1, -1]])
@@ -186,6 +200,8 @@ def _lattice(
         if one[0] * other[1] != one[1] * other[0]
     )
     wires = _wires(first, diagonal, basis, sigma_px / reduction)
+    if wires is not None and wires[0, 1] == 0 and second > first.min():
+        wires = None  # no grating's second order outshines its first: half-odd ones may be missing
     return Lattice(place, basis / reduction, wires, np.array(tracked))
 
 
@@ -207,22 +223,20 @@ def _wires(first: Array, diagonal: Array, basis: Array, sigma_px: float) -> NDAr
 
 def _basis(peaks: Array) -> Array | None:
     """Two shortest vectors that all peaks are whole sums of, nearly square; None where there are none."""
-    vectors = peaks[:, :2]
-    for first, other in combinations(
-        vectors[:STRONGEST], 2
-    ):  # single wires aside make weak peaks of their own
-        basis = _reduced(np.array([first, other]))
-        if basis is None:
+    vectors, weight = peaks[:, :2], peaks[:, 2]
+    for pair in combinations(vectors[:STRONGEST], 2):  # single wires aside make weak peaks of their own
+        spanned = _reduced(np.array(pair))
+        if spanned is None:
             continue
-        order = vectors @ np.linalg.inv(basis)
-        fits = np.abs(order - np.round(order)).max(axis=1) < NEAR * np.maximum(np.abs(order).max(axis=1), 1)
-        weight = peaks[:, 2]
-        if weight[fits].sum() > 0.9 * weight.sum() and _is_square(basis):
-            whole = np.round(order[fits])
-            solved = np.linalg.lstsq(
-                whole * weight[fits, None], vectors[fits] * weight[fits, None], rcond=None
-            )[0]
-            return np.asarray(solved)
+        # Half-odd orders may show only where no two peaks span them.
+        for basis in (spanned, CENTRED @ spanned):
+            order = vectors @ np.linalg.inv(basis)
+            fits = np.abs(order - np.round(order)).max(axis=1) < NEAR * np.maximum(
+                np.abs(order).max(axis=1), 1
+            )
+            if weight[fits].sum() > 0.9 * weight.sum() and _is_square(basis):
+                whole = np.round(order[fits]) * weight[fits, None]
+                return np.linalg.lstsq(whole, vectors[fits] * weight[fits, None], rcond=None)[0]
     return None
 
 
