@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
+from tests.benchmarks.blurred_discs import by_tool
 from tests.benchmarks.dense_discs import frames, photograph, score, spread
 from triage.debris.background import find_departure
 from triage.debris.dust import lifted
@@ -23,6 +25,23 @@ def test_discs_at_the_density_of_the_reference_picture_are_counted(by):
     assert got.strays <= 1
     if by == 15:  # smaller ones run together until neither blur nor contrast is known
         assert got.clump_found_px2 == pytest.approx(got.clump_px2, rel=0.05)
+
+
+@pytest.mark.parametrize(("across", "pitch", "blur"), [(4, 12, 0.8), (12, 32, 1.3)])
+def test_discs_on_a_regular_grid_are_no_cloth(across, pitch, blur):
+    """Source: the discs drawn, at eight times the resolution."""
+    fine = 8
+    count = 420 // pitch
+    page = np.zeros(((count + 2) * pitch * fine,) * 2, np.uint8)
+    for row, column in np.ndindex(count, count):
+        place = ((1.5 + column) * pitch * fine, (1.5 + row) * pitch * fine)
+        cv2.circle(page, np.round(place).astype(int).tolist(), across * fine // 2, 1, cv2.FILLED)
+    true = photograph(page > 0, fine, blur, seed=3)
+
+    found = by_tool(true.grey)
+
+    assert len(found.diameter) == count**2
+    assert np.median(found.diameter) == pytest.approx(np.sqrt(true.area.mean() * 4 / np.pi), rel=0.03)
 
 
 def test_paper_between_dust_is_paper():

@@ -46,6 +46,6 @@ def _between_dust(departure: Departure, window: NDArray[np.uint8]) -> NDArray[np
         tail, between = np.quantile(light[tile == index], (TAIL, BETWEEN))
         # Noise alone reaches as far: the two quantiles tell how strong it is, and where its middle lies.
         middle = between + NORMAL_BETWEEN * (between - tail) / (NORMAL_TAIL - NORMAL_BETWEEN)
-        # Bare paper's middle lies at `middle` where it is nearly all there is, at `between` where it is little.
+        # Paper lies at `middle` where it is nearly all there is, at `between` where it is little.
         found[index] = (middle + between) / 2 if middle < -LEAST_LIFT else 0
     return found.reshape(TILES, TILES)
