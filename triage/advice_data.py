@@ -108,7 +108,13 @@ def load_advice_data() -> AdviceData:
 
 
 def load_shop_rules() -> ShopRules:
-    """Return the packaged thresholds, those of the shop's own file in their place."""
+    """Return the packaged thresholds, those of the shop's own file in their place.
+
+    Raises
+    ------
+    UserError
+        where the shop's file has a name twice, or one that is not known.
+    """
     packaged, own = HERE / SHOP_RULES, list_in_use(SHOP_RULES, HERE)
     values = {block["name"]: float(block["value"]) for block in load_blocks(packaged, _shop_layout())}
     if own != packaged:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Iterable
+from dataclasses import replace
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -159,7 +160,6 @@ def analyse(
 ) -> None:
     """Measure the debris in one sample's photos and say what to do."""
     from triage.analysis import Sample, Setup
-    from triage.analysis import analyse as work
     from triage.report import Outputs
 
     sample = Sample(
@@ -188,13 +188,20 @@ def analyse(
     how = _how(um_per_px, points, lens, window, rule=rule, unit=rule_unit)
     outputs = Outputs(json=json, pdf=pdf, html=html, csv=csv, overlay=overlay, paper=paper.value)
     _check_outputs([json, pdf, html, csv, overlay], [*photos, *([blank] if blank else [])])
+    _measure(photos, Setup(how=how, sample=sample, blank=blank), outputs, save=save)
+
+
+def _measure(photos: list[Path], setup: Setup, outputs: Outputs, *, save: bool) -> None:
+    """Measure the photos beside what the record knows of the machine, and hand out the result."""
+    from triage.analysis import analyse as work
+
     if save:
-        cli_record.check_can_save(machine)
-    sample, earlier = cli_history.recalled(sample, photos)
-    analysis = work(photos, Setup(how=how, sample=sample, blank=blank, earlier=earlier))
+        cli_record.check_can_save(setup.sample.machine)
+    sample, earlier = cli_history.recalled(setup.sample, photos)
+    analysis = work(photos, replace(setup, sample=sample, earlier=earlier))
     _deliver(analysis, outputs)
     if save:
-        typer.echo(f"\n{cli_record.save(analysis, photos, blank)}")
+        typer.echo(f"\n{cli_record.save(analysis, photos, setup.blank)}")
 
 
 @app.command()

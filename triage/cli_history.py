@@ -45,12 +45,12 @@ def recalled(sample: Sample, photos: Sequence[Path]) -> tuple[Sample, Earlier | 
 
     Nothing is made: without a record, nothing is known. One that cannot be read is told on standard error.
     """
+    if sample.machine is None:
+        return sample, None
     from triage.earlier import Earlier
     from triage.record.book import known_machine
     from triage.record.opening import open_record, record_is_there
 
-    if sample.machine is None:
-        return sample, None
     try:
         if record_is_there():
             with open_record() as record:

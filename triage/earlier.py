@@ -71,4 +71,5 @@ def _said(found: Comparison, name: str) -> str:
     counts = f"{pieces(found.after.count)} over {over} now, {found.before.count or 'none'} then"
     ratio = f"; per {PER_WORDS[found.per]} {times(found.rate_ratio)}"
     told = "" if found.verdict == "too_little_to_tell" else ratio
-    return " ".join([f"Compared with {name}: {counts}{told}: {VERDICTS[found.verdict]}.", *found.cautions])
+    finding = f"Compared with {name}: {counts}{told}: {VERDICTS[found.verdict]}."
+    return " ".join([finding, "Sizes here are of the circle of the same area.", *found.cautions])

@@ -37,7 +37,7 @@ OWN_TESTS = {
     "below_limit": ["test_sizing_below_limit.py"],
     "laws": ["test_sizing_below_limit.py"],
     "distribution": ["test_sizing_distribution.py"],
-    "exact": ["test_sizing_exact.py", "test_sizing_passing.py"],
+    "exact": ["test_sizing_exact.py", "test_sizing_went_past.py"],
     "orifices": ["test_sizing_orifices.py"],
     "passing": ["test_sizing_passing.py"],
     "ratings": ["test_sizing_ratings.py"],

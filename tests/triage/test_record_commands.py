@@ -96,7 +96,7 @@ def test_machines_and_visits_are_entered_and_shown(run):
     assert attached.out == "Sample 1 now belongs to machine PW-07, visit 1.\n"
     assert [line.split()[:2] for line in listed.splitlines()[1:]] == [["PW-07", "2"], ["TP-1", "trash"]]
     assert "visit 1, 2026-05-01: work order WO 7; hunts" in shown
-    first, second = shown.splitlines()[-2:]
+    first, second = (line for line in shown.splitlines() if line.startswith(("1 ", "2 ")))
     assert first.split()[:3] == ["1", "1", "2026-05-01"]
     assert (first.split()[4], second.split()[3]) == ("40", "4")
 

@@ -11,6 +11,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+import sqlalchemy
 from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.config import Config
@@ -139,6 +140,9 @@ def test_a_full_disk_is_told_and_old_data_stay(path, tmp_path):
 
 def test_a_record_that_may_not_be_written_is_told(path):
     """In a child process without root's rights, which pass over permissions."""
+    folders = (*Path(sqlalchemy.__file__).parents, *Path(opening.__file__).parents)
+    if os.geteuid() == 0 and not all(folder.stat().st_mode & stat.S_IXOTH for folder in folders):
+        pytest.skip("the program lies where another user may not read it, so a child cannot run it")
     code = (
         "import os, sys\nfrom triage.record.opening import open_record\n"
         "from triage.record.tables import MachineRow\n"

@@ -107,6 +107,13 @@ def test_a_percentile_is_not_given_where_one_piece_would_decide_it():
     assert lopsided.by_volume.d50_um is None
 
 
+def test_few_pieces_have_a_median_but_no_tails():
+    """A tenth of five pieces is none on either side; of ten it is one."""
+    few, enough = (size_distribution(round_grains([50.0] * count), 30.0).by_count for count in (5, 10))
+    assert (few.d10_um, few.d50_um, few.d90_um) == (None, 50.0, None)
+    assert (enough.d10_um, enough.d50_um, enough.d90_um) == (50.0, 50.0, 50.0)
+
+
 def test_an_empty_table_gives_no_percentiles_and_garwoods_upper_limit():
     sizes = size_distribution(round_grains([]), 30)
     assert (sizes.count, sizes.by_volume.d50_um) == (0, None)

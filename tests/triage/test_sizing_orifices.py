@@ -59,6 +59,17 @@ def test_long_fibres_can_tangle_though_they_are_narrow():
     assert "2 fibres longer than it is wide" in risk.risk
 
 
+def test_what_just_fits_is_too_big_and_what_the_filter_just_stops_does_not_arrive():
+    """A piece goes through an opening wider than itself, of the jet as of the filter before it."""
+    table = round_grains([600.0, 600.0, 599.0])
+    table["kind"], table["length_um"] = ["unsure", "fibre", "fibre"], [600.0, 900.0, 900.0]
+    risk = risk_of(table)
+    assert risk.whole.count == 2
+    assert risk.long_fibres == 1
+    assert risk_of(GRAINS, origin="tank", installed=200.0, widest=250.0).third.count == 0
+    assert risk_of(GRAINS, origin="tank", installed=200.0, widest=250.1).third.count == 15
+
+
 def test_no_pieces_is_a_valid_result():
     risk = risk_of(round_grains([]))
     assert risk.whole.count == 0

@@ -10,6 +10,7 @@ from tests.benchmarks.interval_coverage import Debris, coverage
 from tests.triage.tables import round_grains
 from triage.filters import Filter, load_filters, packaged_list
 from triage.sizing import passing_shares
+from triage.sizing.passing import amount_share, select
 
 SCREEN_75 = Filter(75.0, "screen", "opening")
 SCREEN_150 = Filter(150.0, "screen", "opening")
@@ -104,6 +105,29 @@ def test_a_rating_below_the_limit_is_bounded_by_the_pieces_seen_but_not_sized():
     assert (passing.by_count.low, passing.by_count.high) == pytest.approx((0, exact.high), abs=1e-9)
     assert (passing.by_volume.low, passing.by_volume.high) == (0, 1)
     assert (passing.band.low, passing.band.high) == (None, None)
+
+
+def test_one_piece_stopped_below_the_limit_bounds_the_share_too():
+    """None of one: 1 - 0.025, from the binomial itself."""
+    (passing,) = shares_of(round_grains([50.0]), PAPER_15)
+    assert passing.by_count.high == pytest.approx(0.975)
+
+
+def test_equal_amounts_have_the_binomial_limits_of_their_number():
+    """Where every piece amounts to the same, the linearised variance is the binomial one."""
+    population = select(round_grains([40] * 60 + [100] * 41), 30.0, 0.0)
+    found = amount_share(population, np.ones(101), 75.0, power=0)
+    exact = binomtest(60, 101).proportion_ci(0.95, method="exact")
+    two_more = binomtest(60, 103).proportion_ci(0.95, method="exact")
+    assert (found.low, found.high) == pytest.approx((two_more.low, exact.high), abs=1e-6)
+
+
+def test_pieces_at_the_limit_leave_and_come_twice_over():
+    """200 of 400 sit at the limit: each is in it or not like a tossed coin, and as many again below."""
+    (passing,) = shares_of(round_grains([30.0] * 200 + [200.0] * 200, [0.45] * 200 + [3.0] * 200), SCREEN_75)
+    sampling = binomtest(200, 400).proportion_ci(0.95, method="exact").high - 0.5
+    alone = 2 * np.sqrt(200 * 2 * 0.25 * 0.5**2) / 400
+    assert passing.by_count.high == pytest.approx(0.5 + np.hypot(sampling, alone), rel=1e-6)
 
 
 def test_no_pieces_give_no_share():

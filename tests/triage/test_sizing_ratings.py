@@ -51,6 +51,12 @@ def test_cloth_may_vary_as_astm_e11_allows(um, least, widest):
     assert opening_range(um) == pytest.approx((least, widest))
 
 
+def test_an_unknown_element_is_a_screen_from_60_um_up():
+    """Common practice, no source."""
+    assert widest_passing(60.0, None) == widest_passing(60.0, "screen")
+    assert widest_passing(59.9, None) == widest_passing(59.9, "paper") != widest_passing(59.9, "screen")
+
+
 def test_a_screens_band_counts_between_its_tightest_and_widest_opening():
     pieces = grains(40, 72, 80, 103, 120)
     band = rating_band(pieces, np.ones(5), Filter(75.0, "screen", "opening"), measurable=True)

@@ -12,6 +12,7 @@ from triage.sizing.sieves import SIEVES, STEP
     ("number", "opening", "tolerance", "widest"),
     [  # ASTM E11-17 Table 1, as kept in the data files of the `fluids` library
         (35, 500, 18.0, 589),
+        (40, 425, 15.5, 506),
         (60, 250, 9.9, 308),
         (100, 150, 6.6, 193),
         (140, 106, 5.2, 141),

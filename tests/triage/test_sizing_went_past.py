@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import gamma, norm
 
 from tests.benchmarks.workshops import tally
 from tests.triage.tables import round_grains
@@ -76,6 +76,25 @@ def test_one_size_gives_the_odds_of_its_chance():
     assert said.low <= min(odds)
     assert said.high >= max(odds)
     assert said.held == 200
+
+
+def test_limits_join_what_was_held_and_what_passed_by_squares():
+    """Sure sizes, all 40 um: limits of each meaning from SciPy, the widest of them rounded outwards."""
+    absolute = Filter(30.0, "paper", "absolute")
+    found = went_past(round_grains([40.0] * 200), absolute, 30.0, 0.0)
+    lows, highs = [], []
+    for curve in curves(absolute):
+        at_piece, at_edge = ((1 - e) / e for e in curve.stopped(np.array([40.0, 30.0])))
+        past, most = 200 * at_piece, max(at_piece, at_edge)
+        low = gamma.ppf(0.025, 200) * at_piece
+        total, square = past + most, 200 * at_piece**2 + most**2
+        high = square / total * gamma.ppf(0.975, total**2 / square)
+        below = gamma.ppf(0.025, past), gamma.ppf(0.975, past + 1)
+        lows.append(past - np.hypot(past - low, past - below[0]))
+        highs.append(past + np.hypot(high - past, below[1] - past))
+    assert found.low == np.floor(max(min(lows), 0.0))
+    assert found.high == np.ceil(max(highs))
+    assert [(band.from_um, band.to_um) for band in found.bands] == [(30.0, None)]
 
 
 def test_a_part_photographed_stands_for_the_whole():

@@ -62,7 +62,12 @@ def measure_debris(rgb: NDArray[np.uint8], calibration: Calibration) -> Debris:
     if even is None:
         dark = _is_dark(crop, calibration)
         return tabulate(_by_light(crop, calibration, dark=dark), calibration, crop.left, crop.top)
-    sized = _by_light(replace(crop, rgb=even.rgb, window=even.window), calibration, dark=False)
+    sized = _by_light(
+        replace(crop, rgb=even.rgb, window=even.window),
+        calibration,
+        dark=False,
+        hidden_px=even.ground.hidden_um / calibration.um_per_px,
+    )
     sized = replace(sized, limits=even.ground.raised(sized.limits))
     debris = tabulate(sized, even.calibration, crop.left, crop.top)
     return replace(without_hidden(debris, even.ground.hidden_um, even.ground.faintest), ground=even.ground)
@@ -119,19 +124,24 @@ def _is_dark(crop: Crop, calibration: Calibration) -> bool:
     return is_darker_than_debris(crop.rgb, calibration.light.tone.lut, crop.window)
 
 
-def _by_light(crop: Crop, calibration: Calibration, *, dark: bool) -> Sized:
+def _by_light(crop: Crop, calibration: Calibration, *, dark: bool, hidden_px: float = 0.0) -> Sized:
+    paper = hidden_px == 0
     sigma, sigma_u = (
         (calibration.blur.sigma_px, calibration.blur.sigma_u_px) if calibration.blur else UNKNOWN_BLUR_PX
     )
     light = calibration.light
     white = _white(crop, calibration) if dark else None
-    departure = lifted(find_departure(crop.rgb, light.tone.lut, crop.window, white), crop.window)
+    departure = find_departure(crop.rgb, light.tone.lut, crop.window, white)
+    if paper:  # what is left of a weave is no dust
+        departure = lifted(departure, crop.window)
     found = find(departure, crop.window, sigma, SMOOTHING_PX)
-    softness = _softness(found, sigma)
+    softness = _softness(found, sigma) if paper else 1.0  # a weave frays outlines
     if softness > SOFT:  # the debris stands out of focus: its own edges say how much
         sigma, sigma_u = sigma * softness, sigma_u * softness
         found = find(departure, crop.window, sigma, SMOOTHING_PX)
     seen = _outlined(found, departure, sigma, dark=dark)
+    if not paper:  # what is left of the weave must not tell the blur
+        seen = _without_small(seen, hidden_px)
     edges, pieces, searched = seen.edges, seen.pieces, sigma
     if calibration.blur is None and 1 < softness <= SOFT:  # no edge of a card told the blur
         sigma, sigma_u = sigma * softness, sigma_u * softness
@@ -204,6 +214,12 @@ def _outlined(found: Found, departure: Departure, sigma_px: float, *, dark: bool
     edges, outline, pieces = _keep(real, edges, outline, pieces)
     split = np.bincount(origin, minlength=origin.max(initial=0) + 1)[origin][real] > 1
     return _Seen(edges, outline, pieces, split)
+
+
+def _without_small(seen: _Seen, hidden_px: float) -> _Seen:
+    real = seen.pieces.area > np.pi / 4 * (0.8 * hidden_px) ** 2
+    edges, outline, pieces = _keep(real, seen.edges, seen.outline, seen.pieces)
+    return _Seen(edges, outline, pieces, seen.split[real])
 
 
 def _softness(found: Found, sigma_px: float) -> float:

@@ -236,7 +236,9 @@ def _basis(peaks: Array) -> Array | None:
             )
             if weight[fits].sum() > 0.9 * weight.sum() and _is_square(basis):
                 whole = np.round(order[fits]) * weight[fits, None]
-                return np.linalg.lstsq(whole, vectors[fits] * weight[fits, None], rcond=None)[0]
+                return np.asarray(
+                    np.linalg.lstsq(whole, vectors[fits] * weight[fits, None], rcond=None)[0], float
+                )
     return None
 
 

@@ -92,7 +92,7 @@ class FeedSetup:
         return self.feed == "injection" or self.fuel == "diesel"
 
     def value(self, name: str) -> Value:
-        """Return an assumed number that every feed has."""
+        """Return an assumed number that every feed has; KeyError for any other."""
         found = self.find(name)
         if found is None:
             raise KeyError(name)

@@ -110,7 +110,7 @@ def lookalike_lines(analysis: Analysis) -> list[str]:
     if len(clumps):
         least, most = int(clumps["pieces_least"].sum()), int(clumps["pieces_most"].sum())
         lines.append(
-            f"{words.pieces(len(clumps))} look like clumps that could not be parted: between {least} and {most} "
-            "in all, each counted as one."
+            f"{words.pieces(len(clumps))} look like clumps that could not be parted: between {least} and "
+            f"{most} in all, each counted as one."
         )
     return lines

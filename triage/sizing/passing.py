@@ -48,7 +48,7 @@ class ModelledShare:
 class Passing:
     """What one filter rating stops and lets through, of the particles of at least `from_um`.
 
-    Where it is not measurable, all of these are stopped; how many smaller ones go through is not known (None).
+    Where it is not measurable, all of these are stopped; how many smaller ones go through is unknown (None).
     """
 
     rating_um: float
