@@ -19,6 +19,7 @@ SAMPLES = 256  # along either side
 BETWEEN, TAIL = 0.1, 0.02  # of the pixels: as few still lie free between dust that covers a fifth
 NORMAL_BETWEEN, NORMAL_TAIL = 1.2816, 2.0537  # standard deviations below the mean that those quantiles lie
 LEAST_LIFT = 0.05  # of the paper's light: less is texture of the paper or a bright rim
+MOST_LIFT = 0.25  # more is no dust: something large and dark, or the edge of the lamp's light
 
 
 def lifted(departure: Departure, window: NDArray[np.uint8]) -> Departure:
@@ -47,5 +48,5 @@ def _between_dust(departure: Departure, window: NDArray[np.uint8]) -> NDArray[np
         # Noise alone reaches as far: the two quantiles tell how strong it is, and where its middle lies.
         middle = between + NORMAL_BETWEEN * (between - tail) / (NORMAL_TAIL - NORMAL_BETWEEN)
         # Paper lies at `middle` where it is nearly all there is, at `between` where it is little.
-        found[index] = (middle + between) / 2 if middle < -LEAST_LIFT else 0
+        found[index] = (middle + between) / 2 if -MOST_LIFT < middle < -LEAST_LIFT else 0
     return found.reshape(TILES, TILES)

@@ -58,7 +58,8 @@ class Ground:
 def prove(ground: Ground, measuring: Measuring, um_per_px: float) -> Proof:
     """Try a photo's limits for dark and faint discs; the same photo gives the same bits."""
     sigma_px = max(ground.sight.search_px, ground.sight.sigma_px)
-    largest = max(size for c in (OPAQUE, FAINT) for size in ground.sight.smallest_px(c) if np.isfinite(size))
+    sizes = [size for c in (OPAQUE, FAINT) for size in ground.sight.smallest_px(c) if np.isfinite(size)]
+    largest = max(sizes, default=0.0)
     patch = max(LEAST_PATCH, int(np.ceil(PATCH_SIGMAS * sigma_px + 2 * largest)))
     corners = _bare(ground, patch, int(np.ceil(MARGIN_SIGMAS * sigma_px)))
     if len(corners) < FEWEST_PATCHES:
@@ -130,6 +131,8 @@ def _try(bench: _Bench, contrast: float) -> tuple[Trial | None, int]:
         raised = [by * RAISE if fail else by for by, fail in zip(raised, fails, strict=True)]
     bias, scatter = (float(ratio.mean()) - 1, float(ratio.std())) if ratio.size else (None, None)
     held = [None if fail else by for by, fail in zip(raised, fails, strict=True)]
+    if held[1] is None and contrast == OPAQUE:  # not proved; dark pieces larger still have outlines to go by
+        held[1] = raised[1] * RAISE
     return Trial(contrast, count, seen, share, held[0], sized, bias, scatter, held[1]), came.false_finds
 
 

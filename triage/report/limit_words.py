@@ -33,7 +33,7 @@ def _proved(proof: Proof) -> str:
         return "These limits are computed, not proved: nothing of that contrast shows."
     told = "; ".join(f"{name} {_came(trial)}" for name, trial in trials)
     raised = [name for name, trial in trials if {trial.seen_raised, trial.sized_raised} != {1.0}]
-    said = f" Limits for {words.listed(raised)} ones were raised to what was proved." if raised else ""
+    said = f" Limits for {words.listed(raised)} ones were raised after that trial." if raised else ""
     besides = f"; {proof.false_finds} found that nobody drew" if proof.false_finds else ""
     return (
         f"Tried with {trials[0][1].drawn} discs of each kind drawn at the limits into this photo's bare "
