@@ -18,6 +18,7 @@ Array = NDArray[np.float64]
 
 OPAQUE = 0.9  # contrast of a dark grain
 FAINT = 0.3
+NOISIEST = 2.0  # times the noise of the middling parts: what spreads more there is debris; from memory
 FOUND_MARGIN = 1.28  # in noise standard deviations above the seed level: found in 90 % of cases
 # Squared distance of a disc's centre from the nearest pixel's, mean and standard deviation, in square pixels.
 OFF_CENTRE, OFF_CENTRE_U = 1 / 6, 90**-0.5
@@ -175,7 +176,11 @@ def regions_of(light: Image, window: Mask, plane: PlaneMap, corner: tuple[int, i
     scales = plane.um_per_px(places + corner).tolist()
     x, y = corner
     return tuple(
-        Region((left + x, top + y, right + x, bottom + y), scale, max(level / float(np.median(noise)), 1.0))
+        Region(
+            (left + x, top + y, right + x, bottom + y),
+            scale,
+            float(np.clip(level / float(np.median(noise)), 1.0, NOISIEST)),
+        )
         for (left, top, right, bottom), scale, level in zip(boxes, scales, noise, strict=True)
     )
 
