@@ -43,7 +43,7 @@ WIDE = SceneSpec(
     ),  # 3 mm beyond the debris window: some pieces lie across its edge or on the print
     light=Light(from_deg=130, elevation_deg=55, direct=0.45, uneven=0.2),
     camera=Camera(
-        2240, 1680, um_per_px=66, tilt_deg=12, tilt_towards_deg=70, rotation_deg=182, focal_px=2000, k1=-0.02
+        2240, 1680, um_per_px=60, tilt_deg=12, tilt_towards_deg=70, rotation_deg=182, focal_px=2000, k1=-0.02
     ),
     phone=Phone(noise=0.012, denoise=0.4, sharpen=0.3),
 )
