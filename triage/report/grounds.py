@@ -105,12 +105,13 @@ def lookalike_lines(analysis: Analysis) -> list[str]:
     for name, called in LOOKALIKES:
         count = int(np.count_nonzero(flags & FLAG_BIT[name]))
         if count:
-            lines.append(f"{words.pieces(count)} look like {called}: shown, in no count and no share.")
+            verb = "looks" if count == 1 else "look"
+            lines.append(f"{words.pieces(count)} {verb} like {called}: shown, in no count and no share.")
     clumps = analysis.particles[flags & FLAG_BIT["clump"] > 0]
     if len(clumps):
         least, most = int(clumps["pieces_least"].sum()), int(clumps["pieces_most"].sum())
         lines.append(
-            f"{words.pieces(len(clumps))} look like clumps that could not be parted: between {least} and "
-            f"{most} in all, each counted as one."
+            f"Clumps that could not be parted: {len(clumps)}, of {least} to {most} pieces in all, each clump "
+            "counted as one."
         )
     return lines
