@@ -16,6 +16,7 @@ from triage.debris.by_light import (
     blurred_disc,
     disc_energy,
     fit,
+    fit_apart,
     sharpest_fit,
 )
 
@@ -172,3 +173,23 @@ def test_blur_is_found_in_a_clean_photo_of_grains():
     )
 
     assert sharpest_fit(light, np.zeros(size, np.int32), known, 1.33, 0.004) == pytest.approx(1.33, rel=0.1)
+
+
+def test_close_pairs_are_sized_apart():
+    """Source: the discs drawn, 7 px apart. Each of a pair shades the paper the other is measured against."""
+    diameter, sigma, count, apart = 3.0, 1.3, 100, 7
+    light, labels, one = spread(diameter, sigma, 0.01, seed=4, count=count)
+    light = light + np.roll(light, apart, axis=1)
+    labels = labels + np.roll(np.where(labels > 0, labels + count, 0), apart, axis=1)
+    known = SmallPieces(
+        np.concatenate([one.label, one.label + count]),
+        np.concatenate([one.centre, one.centre + np.array([apart, 0])]),
+        *(np.tile(each, 2) for each in (one.rough_diameter, one.contrast, one.contrast_u)),
+    )
+
+    alone = fit(light, labels, known, sigma, 0.01 * 2**0.5)
+    told = fit_apart(light, labels, known, alone, sigma, 0.01 * 2**0.5)
+
+    off = [abs(sizes.diameter_px.mean() / diameter - 1) for sizes in (alone, told)]
+    assert off[1] < 0.03
+    assert off[1] < 0.5 * off[0]

@@ -171,7 +171,7 @@ def _drawn(shape: tuple[int, ...], small: SmallPieces, sizes: Array, sigma_px: f
         radius = np.hypot(column - small.centre[part, 0, None], row - small.centre[part, 1, None])
         inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
         taken = _profiles(radius, sizes[:, part], sigma_px)
-        drawn += np.bincount((row * width + column)[inside], taken[inside], drawn.size).astype(np.float32)
+        np.add.at(drawn, (row * width + column)[inside], taken[inside])
     return drawn.reshape(height, width)
 
 

@@ -102,7 +102,10 @@ def _film_edges(labels: Labels, pieces: Pieces, strength: Image, sigma_px: float
     if not chosen.any():
         return result
     level = np.concatenate([[np.inf], pieces.inside / 2])
-    line = (chosen[labels] & (strength > level[labels])).astype(np.uint8)
+    place = np.flatnonzero(labels)
+    piece = labels.ravel()[place]
+    line = np.zeros(labels.shape, np.uint8)
+    line.ravel()[place] = chosen[piece] & (strength.ravel()[place] > level[piece])
     reach = 2 * round(GAP_SIGMAS * sigma_px / 2) + 1
     grown = cv2.morphologyEx(line, cv2.MORPH_CLOSE, np.ones((reach, reach), np.uint8))
     _, groups, stats, _ = cv2.connectedComponentsWithStats(grown)
