@@ -41,7 +41,6 @@ class Trial:
     `found_share` is of those `seen_px` across; `bias` and `scatter` are the diameters' of those `sized_px`
     across, as parts of it, None where none was found. `seen_raised`, `sized_raised`: by how much a limit had
     to be raised until a trial no longer spoke against it; 1 as computed, None where no size tried would do.
-    Dark discs larger than any tried have outlines to be sized by: their limit then is the next size.
     """
 
     contrast: float

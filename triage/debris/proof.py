@@ -32,7 +32,7 @@ MARGIN_SIGMAS = 6  # of paper without debris round a patch
 RESOLVED, RESOLVED_SIGMAS = 4, 9.0  # discs that tell the contrast, as larger pieces of a material do
 FOUND_SHARE, MOST_BIAS, MOST_SCATTER = 0.9, 0.10, 0.15
 DOUBT = 1.64  # standard uncertainties by which a trial must fail to speak against a limit: 95 %, one side
-RAISE, RAISES = 1.25, 5  # a limit that failed is raised by so much, tried so many times in all
+RAISE, RAISES = 1.25, 9  # a limit that failed is raised by so much, tried so many times in all: to 6 times
 NEAR_SIGMAS = 2.0  # a piece found so near is the disc that was drawn
 REACH_SIGMAS = 5.0  # beyond its rim a disc is not drawn
 
@@ -131,8 +131,6 @@ def _try(bench: _Bench, contrast: float) -> tuple[Trial | None, int]:
         raised = [by * RAISE if fail else by for by, fail in zip(raised, fails, strict=True)]
     bias, scatter = (float(ratio.mean()) - 1, float(ratio.std())) if ratio.size else (None, None)
     held = [None if fail else by for by, fail in zip(raised, fails, strict=True)]
-    if held[1] is None and contrast == OPAQUE:  # not proved; dark pieces larger still have outlines to go by
-        held[1] = raised[1] * RAISE
     return Trial(contrast, count, seen, share, held[0], sized, bias, scatter, held[1]), came.false_finds
 
 
