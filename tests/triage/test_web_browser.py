@@ -109,6 +109,7 @@ def test_an_area_is_drawn_by_two_taps_left_out_and_counted_again(phone):
     phone.wait_for_selector(".photo path")
     before = counted(phone)
     phone.get_by_text("Leave out an area", exact=True).click()
+    phone.wait_for_selector(".photo svg.drawing")  # the browser tells of an opened box a moment later
     frame = phone.locator(".photo svg").bounding_box()
     for part in (0.2, 0.6):
         phone.touchscreen.tap(frame["x"] + part * frame["width"], frame["y"] + part * frame["height"])
@@ -131,6 +132,7 @@ def test_an_area_is_dragged_with_a_mouse(chromium, address, phone):
     page.goto("/samples/2")
     page.wait_for_selector(".photo path")
     page.get_by_text("Leave out an area", exact=True).click()
+    page.wait_for_selector(".photo svg.drawing")  # the browser tells of an opened box a moment later
     frame = page.locator(".photo svg").bounding_box()
     middle = [frame["x"] + frame["width"] / 2, frame["y"] + frame["height"] / 2]
     page.mouse.move(*middle)
