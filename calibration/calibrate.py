@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration import kept as store
 from calibration.card import Frame
 from calibration.errors import CalibrationError
+from calibration.flatness import bend_rel_u
 from calibration.light import Light, Noise, measure_light, measure_noise
 from calibration.locate import Located, locate, outline_of, window_outline
 from calibration.photo_check import Problem, check_photo
@@ -242,14 +243,14 @@ def _card_scale(rgb: NDArray[np.uint8], how: HowScaled, known: store.Kept) -> _S
     window = _given_window(how.window, rgb) if how.window else window_outline(frame, located.plane)
     focal = Focal.stated(how.focal_35mm)
     pose = pose_of(located.plane, (x + width / 2.0, y + height / 2.0), focal)
-    flatness = _flatness(frame) / pose.distance_mm
+    flatness = max(_flatness(frame) / pose.distance_mm, bend_rel_u(located.fit, frame))
     odd = _odd_print(squareness_of(located.fit, focal, flatness), correction, PRINT_LOCAL_U[frame.name])
     stretch = _stretch(odd, correction)
     return _Scale(
         "card",
         located.plane.stretched(*stretch),
         located.plane,
-        _card_uncertainty(located, window, pose.distance_mm, correction, odd),
+        _card_uncertainty(located, window, pose.distance_mm, flatness, correction, odd),
         window,
         frame,
         (x * stretch[0], y * stretch[1], width * stretch[0], height * stretch[1]),
@@ -286,6 +287,7 @@ def _card_uncertainty(
     located: Located,
     window_px: Points,
     distance_mm: float,
+    flatness: float,
     correction: store.CardCorrection | None,
     odd: Squareness | None,
 ) -> ScaleUncertainty:
@@ -296,7 +298,7 @@ def _card_uncertainty(
         print_global=math.hypot(correction.rel_u if correction else PRINT_GLOBAL_U, unequal),
         print_local=PRINT_LOCAL_U[frame.name],
         fit=float(located.fit.scale_rel_u(window_px).max()),
-        flatness=_flatness(frame) / distance_mm,
+        flatness=flatness,
         grain_height=GRAIN_MM / 2.0 / distance_mm,
     )
 
@@ -343,6 +345,13 @@ def _points_scale(by: ByPoints) -> tuple[PlaneMap, ScaleUncertainty]:
     )
 
 
+def same_scale(um_per_px: float, rel_u: float) -> ByPoints:
+    """Return two points that give this scale with this uncertainty, as two marked points once did."""
+    pointing = math.sqrt(max(rel_u**2 - UNSEEN_TILT_U**2, 1e-12))
+    apart_px = POINTING_PX * math.sqrt(2.0) / pointing
+    return ByPoints(0.0, 0.0, apart_px, 0.0, um_per_px * apart_px / 1000.0)
+
+
 def kept_lens(by: ByLens, known: store.Kept) -> store.LensScale:
     """The kept setting of that name, or BadSetting."""
     lens = known.lenses.get(by.name)
@@ -365,6 +374,14 @@ def _scanner_scale(by: ByScanner) -> tuple[PlaneMap, ScaleUncertainty]:
     if not all(dpi > 0.0 and math.isfinite(dpi) for dpi in by.dpi):
         raise BadSetting("the file's resolution tag is not above 0; give the scale with --um-per-px")
     return PlaneMap.similarity(*(25400.0 / dpi for dpi in by.dpi)), ScaleUncertainty(fit=SCANNER_U)
+
+
+def given_window(outline_px: Points | None) -> tuple[float, float, float, float] | None:
+    """Return the rectangle of pixels (x, y, width, height) that the outline of a given window goes round."""
+    if outline_px is None:
+        return None
+    low, high = outline_px.min(axis=0) + 0.5, outline_px.max(axis=0) + 0.5
+    return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
 
 def _given_window(rect_px: tuple[float, float, float, float], rgb: NDArray[np.uint8]) -> Points:

@@ -7,6 +7,7 @@ CardNotFound
  +- MirroredPicture   the card is seen in a mirror
  +- TwoCards          two cards, or two copies of one
  +- WrongLayout       markers that do not stand where the card has them
+ +- NotFlat           a bent or creased card
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from numpy.typing import NDArray
 
 from calibration.card import MARKER_DICTIONARY, Frame, FrameName, identify, make_frame
 from calibration.errors import CalibrationError
+from calibration.flatness import LEAST_STRAYS, strays_mm
 from calibration.marks import FoundMark, Mark, Picture, Pyramid, marks_of, seek, settle
 from calibration.photo_areas import Areas, missing_markers
 from calibration.scale import Floats, PlaneFit, PlaneMap, Points, fit_plane_map
@@ -62,6 +64,10 @@ class TwoCards(CardNotFound):
 
 class WrongLayout(CardNotFound):
     """The markers seen do not stand where the card has them."""
+
+
+class NotFlat(CardNotFound):
+    """The card is bent or creased, so that no one scale map fits it."""
 
 
 @dataclass(frozen=True)
@@ -345,7 +351,7 @@ def _refine(
         fit = fit_plane_map(px, mm, size, mark_u_px)
         if not new:
             break
-    return _final(pyramid, frame, fit, [marks[i] for i in sorted(found)], size)
+    return _final(pyramid, frame, fit, np.isin(np.arange(len(marks)), list(found)), size)
 
 
 def _look(
@@ -367,17 +373,22 @@ def _look(
 
 
 def _final(
-    pyramid: Pyramid, frame: Frame, fit: PlaneFit, marks: list[Mark], size: tuple[int, int]
+    pyramid: Pyramid, frame: Frame, fit: PlaneFit, found: NDArray[np.bool_], size: tuple[int, int]
 ) -> Located:
-    settled = [(mark, settle(pyramid, fit.plane, mark, mark.centre_mm)) for mark in marks]
-    pairs = [(mark, found) for mark, found in settled if found]
+    """The last fit, to marks registered by the one before; `found` says which of the frame's were seen."""
+    marks = marks_of(frame)
+    settled = [
+        settle(pyramid, fit.plane, mark, mark.centre_mm) if seen else None
+        for mark, seen in zip(marks, found, strict=True)
+    ]
+    pairs = [(mark, place) for mark, place in zip(marks, settled, strict=True) if place]
     if len(pairs) < LEAST_MARKS_USED:
         raise CardNotFound(
-            f"only {len(pairs)} of the frame's {len(marks_of(frame))} marks can be made out and "
+            f"only {len(pairs)} of the frame's {len(marks)} marks can be made out and "
             f"{LEAST_MARKS_USED} are needed",
             "clear the frame of debris, hold still and take it again in focus",
         )
-    px, mm = np.array([found.xy_px for _, found in pairs]), np.array([mark.centre_mm for mark, _ in pairs])
+    px, mm = np.array([place.xy_px for _, place in pairs]), np.array([mark.centre_mm for mark, _ in pairs])
     last = fit_plane_map(px, mm, size, MARK_PX)
     _check_layout(last, frame.markers[0].side_mm)
     if last.scale_rel_u(window_outline(frame, last.plane)).max() > WORST_SCALE_U:
@@ -385,7 +396,19 @@ def _final(
             "the marks that can be seen lie too close together to give the scale of the whole window",
             "clear the frame's corners and take the whole frame into the picture",
         )
+    _check_flat(pyramid, frame, last, np.array([place is not None for place in settled]))
     return Located(frame, last, tuple(mark.kind for mark, _ in pairs), mm, px)
+
+
+def _check_flat(pyramid: Pyramid, frame: Frame, fit: PlaneFit, used: NDArray[np.bool_]) -> None:
+    """Refuse a sheet of which several marks stand where a flat one cannot have them."""
+    far = strays_mm(pyramid, fit, marks_of(frame), used, frame)
+    if len(far) >= LEAST_STRAYS:
+        raise NotFlat(
+            f"the card does not lie flat: {len(far)} of its marks stand up to {far.max():.1f} mm from where a "
+            "flat card has them",
+            "press it flat with tape at its corners, or print a fresh one if it is creased, and take it again",
+        )
 
 
 def _check_layout(fit: PlaneFit, side_mm: float) -> None:

@@ -34,6 +34,12 @@ def box(points_px: FloatArray, size: tuple[int, int]) -> Areas:
     return ((float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])),)
 
 
+def quarter(points_px: FloatArray, which: tuple[int, int], size: tuple[int, int]) -> Areas:
+    """Return the quarter (column, row) of the box round points (N, 2), cut to a photo of (width, height)."""
+    ((x, y, width, height),) = box(points_px, size)
+    return ((x + which[0] * width / 2, y + which[1] * height / 2, width / 2, height / 2),)
+
+
 def cell_areas(hit: NDArray[np.bool_], corner: tuple[float, float], side_px: float) -> Areas:
     """Return the largest patches of a map of square cells, its first cell's corner at (x, y) px."""
     _, _, stats, _ = cv2.connectedComponentsWithStats(hit.astype(np.uint8), connectivity=8)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.light import LUMA, Light, view_window
-from calibration.photo_areas import Areas, box, cell_areas, cut_sides, darkest_parts, far_side
+from calibration.photo_areas import Areas, box, cell_areas, cut_sides, darkest_parts, far_side, quarter
 
 if TYPE_CHECKING:
     from calibration.card import Frame
@@ -111,11 +111,18 @@ def check_photo(
         *exposure(rgb, window_px, light, card=frame is not None),
         uneven_light(light.unevenness, card=frame is not None),
     ]
-    return tuple(_placed(problem, rgb, plane, window_px) for problem in found if problem is not None)
+    softest = blur.worst_quarter if blur is not None else None
+    return tuple(_placed(problem, rgb, plane, window_px, softest) for problem in found if problem is not None)
 
 
-def _placed(problem: Problem, rgb: NDArray[np.uint8], plane: PlaneMap, window_px: FloatArray) -> Problem:
-    """The problem with the place where it shows, where that can be told."""
+def _placed(
+    problem: Problem,
+    rgb: NDArray[np.uint8],
+    plane: PlaneMap,
+    window_px: FloatArray,
+    softest: tuple[int, int] | None,
+) -> Problem:
+    """The problem with the place where it shows, where that can be told; `softest` is a quarter."""
     size = (rgb.shape[1], rgb.shape[0])
     if problem.code == "window_cut_off":
         return replace(problem, areas_px=cut_sides(window_px, size))
@@ -123,6 +130,8 @@ def _placed(problem: Problem, rgb: NDArray[np.uint8], plane: PlaneMap, window_px
         return replace(problem, areas_px=darkest_parts(rgb, window_px))
     if problem.code == "tilted" and "coarser" in problem.message:
         return replace(problem, areas_px=far_side(plane, window_px, size))
+    if problem.code == "tilted" and softest is not None:
+        return replace(problem, areas_px=quarter(window_px, softest, size))
     if problem.code == "blurred":
         return replace(problem, areas_px=box(window_px, size))
     return problem
@@ -150,13 +159,15 @@ def nothing_to_see(rgb: NDArray[np.uint8]) -> Problem | None:
     )
 
 
-def nothing_sized() -> Problem:
-    """Problem of a photo whose noise and blur hide particles of any size."""
+def nothing_sized(areas_px: Areas = ()) -> Problem:
+    """Problem of a photo whose noise and blur hide particles of any size; where, if only in parts of it."""
+    where = "in part of this photo" if areas_px else "in this photo"
     return Problem(
         "blurred",
-        "Noise and blur hide so much that no piece of any size could be measured in this photo.",
+        f"Noise and blur hide so much that no piece of any size could be measured {where}.",
         "Take it again in more light, the phone held still or propped, and nearer.",
         fatal=True,
+        areas_px=areas_px,
     )
 
 

@@ -62,8 +62,9 @@ class Blur:
     """The photo's blur at the window in px, its standard uncertainty, and the edge it comes from.
 
     `upper_bound` is True where that edge is itself soft: the true blur may be smaller. `worst_px` is the
-    blur of the softest part of the window (None where only one part could be read). `overshoot` is the rim
-    that sharpening in the phone leaves at an edge, as a share of the step (0 = none seen).
+    blur of the softest part of the window (None where only one part could be read), `worst_quarter` which
+    (column, row) of the window's four quarters that is. `overshoot` is the rim that sharpening in the phone
+    leaves at an edge, as a share of the step (0 = none seen).
     """
 
     sigma_px: float
@@ -72,6 +73,7 @@ class Blur:
     upper_bound: bool = False
     worst_px: float | None = None
     overshoot: float = 0.0
+    worst_quarter: tuple[int, int] | None = None
 
     @property
     def fwhm_px(self) -> float:
@@ -102,14 +104,20 @@ def measure_blur(
 
 
 def steepest_edges_blur(
-    linear_grey: NDArray[np.float32], mask: NDArray[np.uint8], noise_sd: float, noise_spread: float = 1.0
+    linear_grey: NDArray[np.float32],
+    mask: NDArray[np.uint8],
+    noise_sd: float,
+    noise_spread: float = 1.0,
+    *,
+    parts: bool = True,
 ) -> Blur | None:
     """Blur from the steepest tenth of the edges of `linear_grey` (H, W) where `mask` is above 0.
 
     `noise_sd` is the noise of one pixel in the picture's own unit, `noise_spread` that of a 3 x 3 mean over
-    what independent pixels would give. None with fewer than `MIN_EDGE_PIXELS` edge pixels clear of noise.
+    what independent pixels would give; with `parts` the softest part is looked for. None with fewer than
+    `MIN_EDGE_PIXELS` edge pixels clear of noise.
     """
-    blur = _steepest_edges(linear_grey, mask, noise_sd, noise_spread)
+    blur = _steepest_edges(linear_grey, mask, noise_sd, noise_spread, parts=parts)
     rows, cols = (n // 2 * 2 for n in linear_grey.shape)
     if min(rows, cols) < LEAST_HALVED_PX or (blur is not None and blur.sigma_px < HALVED_ABOVE_PX):
         return blur
@@ -119,6 +127,7 @@ def steepest_edges_blur(
         mask[:rows:2, :cols:2],
         noise_sd * noise_spread / 2,
         noise_spread,
+        parts=parts,
     )
     if coarse is None:
         return blur
@@ -129,22 +138,34 @@ def steepest_edges_blur(
 
 
 def _steepest_edges(
-    linear: NDArray[np.float32], mask: NDArray[np.uint8], noise_sd: float, noise_spread: float
+    linear: NDArray[np.float32],
+    mask: NDArray[np.uint8],
+    noise_sd: float,
+    noise_spread: float,
+    *,
+    parts: bool,
 ) -> Blur | None:
+    found = _honest_edges(linear, mask, noise_sd)
+    blur = None if found is None else _steepest_tenth(found[0], found[1].sigma, noise_spread)
+    if found is None or blur is None:
+        return None
+    if parts:
+        worst, where = _worst_quarter(linear, mask, found, noise_sd, noise_spread)
+        blur = replace(blur, worst_px=worst, worst_quarter=where)
+    return _before_sharpening(blur, linear, *found)
+
+
+def _honest_edges(
+    linear: NDArray[np.float32], mask: NDArray[np.uint8], noise_sd: float
+) -> tuple[EdgePixels, Steps] | None:
+    """The steepest edge pixels that are steps, and the steps; None where there are too few."""
     edges = find_edge_pixels(linear, mask, noise_sd, MAX_EDGE_PIXELS)
     if len(edges.x) < MIN_EDGE_PIXELS:
         return None
     offsets, profiles = read_profiles(linear, edges)
     steps = fit_steps(offsets, profiles, edges.gradient)
     good = _honest(offsets, profiles, steps, noise_sd)
-    if good.sum() < MIN_EDGE_PIXELS:
-        return None
-    edges, steps = edges.take(good), steps.take(good)
-    blur = _steepest_tenth(edges, steps.sigma, noise_spread)
-    if blur is None:
-        return None
-    blur = replace(blur, worst_px=_worst_quarter(edges, steps.sigma, noise_spread, linear.shape))
-    return _before_sharpening(blur, linear, edges, steps)
+    return (edges.take(good), steps.take(good)) if good.sum() >= MIN_EDGE_PIXELS else None
 
 
 def _honest(offsets: FloatArray, profiles: FloatArray, steps: Steps, noise_sd: float) -> NDArray[np.bool_]:
@@ -190,17 +211,30 @@ def _steepest_tenth(edges: EdgePixels, sigma: FloatArray, noise_spread: float) -
 
 
 def _worst_quarter(
-    edges: EdgePixels, sigma: FloatArray, noise_spread: float, shape: tuple[int, ...]
-) -> float | None:
-    """Largest blur of the window's four quarters, of those with edges enough to say."""
-    quarter = 2 * (edges.y > shape[0] / 2).astype(int) + (edges.x > shape[1] / 2)
-    found = []
+    linear: NDArray[np.float32],
+    mask: NDArray[np.uint8],
+    found: tuple[EdgePixels, Steps],
+    noise_sd: float,
+    noise_spread: float,
+) -> tuple[float | None, tuple[int, int] | None]:
+    """Largest blur of the window's four quarters, of those with edges enough to say, and where it is.
+
+    Among the steepest edges of all a soft quarter has none, so such a one is looked at by itself.
+    """
+    edges, steps = found
+    rows, cols = (length // 2 for length in linear.shape)
+    quarter = 2 * (edges.y > rows).astype(int) + (edges.x > cols)
+    blurs = []
     for place in range(4):
         here = quarter == place
         if here.sum() >= MIN_EDGE_PIXELS:
-            blur = _steepest_tenth(edges.take(here), sigma[here], noise_spread)
-            found += [] if blur is None else [blur.sigma_px]
-    return max(found) if len(found) > 1 else None
+            blur = _steepest_tenth(edges.take(here), steps.sigma[here], noise_spread)
+        else:
+            column, row = place % 2, place // 2
+            part = slice(rows * row, rows * (row + 1)), slice(cols * column, cols * (column + 1))
+            blur = steepest_edges_blur(linear[part], mask[part], noise_sd, noise_spread, parts=False)
+        blurs += [] if blur is None else [(blur.sigma_px, (place % 2, place // 2))]
+    return max(blurs) if len(blurs) > 1 else (None, None)
 
 
 def _before_sharpening(blur: Blur, linear: NDArray[np.float32], edges: EdgePixels, steps: Steps) -> Blur:
@@ -319,12 +353,14 @@ def _sharpest(found: list[Blur]) -> Blur | None:
         return bound
     agree = [b for b in honest if b.sigma_px - best.sigma_px <= 2 * np.hypot(b.sigma_u_px, best.sigma_u_px)]
     weights = np.array([blur.sigma_u_px**-2 for blur in agree])
-    worst = [blur.worst_px for blur in agree if blur.worst_px is not None]
+    worst = [(blur.worst_px, blur.worst_quarter) for blur in agree if blur.worst_px is not None]
+    softest, where = max(worst, key=lambda pair: pair[0]) if worst else (None, None)
     return Blur(
         float(weights @ [blur.sigma_px for blur in agree] / weights.sum()),
         float(weights.sum() ** -0.5),
         " and ".join(blur.source for blur in agree),
         best.upper_bound,
-        max(worst) if worst else None,
+        softest,
         max(blur.overshoot for blur in agree),
+        where,
     )

@@ -40,6 +40,7 @@ class Action:
     confidence: str = ""
     would_change: str = ""
     cautions: tuple[str, ...] = ()
+    short: str = ""  # what to do in a few words
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,7 @@ class Reason:
     text: str | None = None
     filter_um: float | None = None
     caution: str | None = None
+    short: str | None = None
 
 
 def advise(given: Evidence, data: AdviceData | None = None) -> Advice:
@@ -111,6 +113,7 @@ def _reason(rule: Rule, found: Findings) -> Reason:
         text=_sentence(rule.text, found) if rule.text else None,
         filter_um=getattr(found, rule.filter) if rule.filter else None,
         caution=rule.caution,
+        short=rule.short,
     )
 
 
@@ -152,6 +155,7 @@ def gather(reasons: list[Reason]) -> tuple[Action, ...]:
                 same[0].confidence,
                 same[0].would_change,
                 tuple(dict.fromkeys([*particular, *wording.cautions])),
+                next((reason.short for reason in same if reason.text), None) or wording.short,
             )
         )
     return tuple(actions)
@@ -179,7 +183,7 @@ def headline(found: Findings, actions: tuple[Action, ...]) -> str:
     if any(action.code == "keep" for action in actions):
         parts.append("Nothing here asks for a change: keep the filter and its usual interval.")
     elif actions:
-        parts.append(f"First: {ACTIONS[actions[0].code].short}.")
+        parts.append(f"First: {actions[0].short}.")
     elif not found.looked:
         parts.append("The debris alone looks fine; look for water and stale fuel before closing up.")
     return " ".join(parts)

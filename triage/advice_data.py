@@ -69,6 +69,7 @@ class Rule:
     confidence: str
     would_change: str
     text: str | None = None  # where the usual wording of the action does not fit
+    short: str | None = None  # the same in a few words, for the headline
     filter: str | None = None  # the finding that names the filter
     caution: str | None = None
 
@@ -139,7 +140,7 @@ def _shop_layout() -> Layout:
 
 
 def _rule_layout() -> Layout:
-    words = ("name", "action", "because", "confidence", "would_change", "text", "filter", "caution")
+    words = ("name", "action", "because", "confidence", "would_change", "text", "short", "filter", "caution")
     when = (
         lambda value: isinstance(value, list) and all(map(text()[0], value)),
         "must be a list of findings",
@@ -148,7 +149,7 @@ def _rule_layout() -> Layout:
     return Layout(
         "rule",
         {**checks, "ground": one_of(GROUNDS), "when": when},
-        frozenset({"text", "filter", "caution"}),
+        frozenset({"text", "short", "filter", "caution"}),
     )
 
 

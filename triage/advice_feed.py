@@ -16,7 +16,7 @@ def measured_flow(found: Findings, verdict: FlowVerdict | None) -> str:
     if burnt is None:
         return f"{said}."
     low, high = (burnt.best / L_H_PER_ML_MIN, burnt.worst / L_H_PER_ML_MIN)
-    return f"{said}; at full load this engine burns {low:.0f} to {high:.0f}."
+    return f"{said}; at full load this engine burns {low:.0f} to {high:.0f} ml."
 
 
 def fed_or_not(found: Findings, verdict: FlowVerdict | None) -> str:

@@ -26,6 +26,7 @@ from calibration.calibrate import (
 )
 from calibration.errors import CalibrationError
 from calibration.locate import CardNotFound
+from calibration.photo_areas import Areas
 from calibration.photo_check import Problem, blank_too_dirty, blurred_for, no_card, nothing_sized, too_crowded
 from calibration.sharpness import FWHM_PER_SIGMA, Blur
 from triage.advice import Advice, advise
@@ -176,9 +177,13 @@ class Conclusions:
 
 @dataclass(frozen=True)
 class Setup:
-    """How to analyse: scale, sample, photo of the empty card, the shop's filters."""
+    """How to analyse: scale, sample, photo of the empty card, the shop's filters.
+
+    `how` holds for every photo, unless `hows` gives each its own.
+    """
 
     how: HowScaled = field(default_factory=HowScaled)
+    hows: tuple[HowScaled, ...] = ()
     sample: Sample = field(default_factory=Sample)
     blank: Path | None = None
     filters: Path | tuple[Filter, ...] | None = None  # None: the list in use
@@ -209,7 +214,8 @@ def analyse(
     # Its import takes longer than opening a photo and finding the markers, during which it can go on.
     Thread(target=import_module, args=("scipy.special",), daemon=True).start()
     filters = filters_of(setup)
-    measured = _with_parts([_measure(path, setup.how, tell) for path in photos])
+    hows = setup.hows or (setup.how,) * len(photos)
+    measured = _with_parts([_measure(path, how, tell) for path, how in zip(photos, hows, strict=True)])
     table, outlines = _pooled(measured)
     blank, dirty = _blank(setup, table) if any(each.debris for each in measured) else (None, ())
     results = tuple(_with_problems(each, dirty).result for each in measured)
@@ -236,7 +242,7 @@ def conclude(
 ) -> Conclusions:
     """Work out sizes, shares and advice from the particles; the coarsest photo's limit holds for all."""
     usable = [photo for photo in photos if photo.counted]
-    from_um = max((photo.limits.smallest_sized_um for photo in usable if photo.limits), default=0.0)
+    from_um = sized_from_um(photos)
     scale_u = max((photo.scale.um_per_px_rel_u for photo in usable if photo.scale), default=0.0)
     sizes = size_distribution(table, from_um)
     passing = passing_shares(table, filters, from_um, scale_u) if usable else ()
@@ -249,6 +255,13 @@ def conclude(
         seen_um = max((photo.limits.smallest_seen_um for photo in usable if photo.limits), default=0.0)
         sizes, passing = with_modelled(sizes, passing, select(table, from_um, scale_u), seen_um)
     return Conclusions(sizes, passing, advice, further, history)
+
+
+def sized_from_um(photos: Sequence[PhotoResult]) -> float:
+    """Return the size from which on every photo that counts sizes pieces, um."""
+    return max(
+        (photo.limits.smallest_sized_um for photo in photos if photo.counted and photo.limits), default=0.0
+    )
 
 
 def filters_of(setup: Setup) -> tuple[Filter, ...]:
@@ -291,12 +304,21 @@ def _seen_in_debris(calibration: Calibration, debris: Debris) -> tuple[Problem, 
     """Problems that only the measured debris shows: too much of it, or blur that no edge before told of."""
     found = [too_crowded(debris.coverage)]
     if debris.limits.smallest_sized_um == NOT_REACHABLE:
-        found.append(nothing_sized())
+        found.append(nothing_sized(_hidden_parts(debris)))
     if calibration.blur is None and len(debris.table):
         sigma_px = debris.limits.blur_fwhm_um / calibration.um_per_px / FWHM_PER_SIGMA
         blur = Blur(sigma_px, sigma_px / 4, "the outlines of the debris")
         found.append(blurred_for(blur, calibration.um_per_px, calibration.frame))
     return tuple(problem for problem in found if problem is not None)
+
+
+def _hidden_parts(debris: Debris) -> Areas:
+    """Where nothing could be sized, as rectangles of the photo; none where that is all of the window."""
+    regions = debris.limits.regions
+    hidden = [each.box_px for each in regions if each.smallest_sized_um is None]
+    if len(hidden) == len(regions):
+        return ()
+    return tuple((left, top, right - left, bottom - top) for left, top, right, bottom in hidden)
 
 
 def _calibrate(photo: Photo, how: HowScaled) -> Calibration:

@@ -10,10 +10,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from triage import options
 from triage.errors import UserError
 
 if TYPE_CHECKING:
-    from triage.sizing.compare import DebrisSample, Target
+    from triage.report.letterhead import Paper
+    from triage.report.reading import Read
+    from triage.sizing.compare import Comparison, DebrisSample, Target
     from triage.sizing.spread import Spread
 
 REFUSED = 3
@@ -47,6 +50,8 @@ def compare(
     before: Annotated[str, typer.Argument(help=SAMPLE_HELP)],
     after: Annotated[str, typer.Argument(help=SAMPLE_HELP)],
     json: Annotated[Path | None, typer.Option(help="write the comparison as JSON")] = None,
+    pdf: Annotated[Path | None, typer.Option(help="write the comparison, both photos at one scale")] = None,
+    paper: options.PaperOption = options.Sheet.a4,
     target: Annotated[
         float | None, typer.Option(metavar="PERCENT", help="cleaning target: so many per cent fewer pieces")
     ] = None,
@@ -67,15 +72,18 @@ def compare(
     goal = _target(target, above)
     spread = _spread(sample_cv)
     given = [before, *(also_before or []), after, *(also_after or [])]
-    _check_output(json, given)
+    _check_outputs((json, pdf), given)
     if same_tank and len(given) != 2:
         raise UserError("--same-tank takes one pair of samples; leave out --also-before and --also-after.")
-    samples = _read(given)
+    read = _read(given, pictures=pdf is not None)
+    samples = [each.sample for each in read]
     _check_different(samples)
-    earlier, later = samples[: -len(also_after or []) - 1], samples[-len(also_after or []) - 1 :]
-    found = work(earlier, later, How(spread, _known(per, samples), goal))
+    first_after = len(given) - len(also_after or []) - 1
+    found = work(samples[:first_after], samples[first_after:], How(spread, _known(per, samples), goal))
     if json is not None:
         write_comparison(found, json)
+    if pdf is not None:
+        _write_pdf(found, read[0], read[first_after], pdf, paper.value)
     typer.echo(comparison_text(found), nl=False)
     if same_tank:
         typer.echo(f"\n{_keep(samples[0], samples[1])}")
@@ -129,13 +137,13 @@ def _left(fewer: float | None, target: float | None) -> float:
     return 1 - USUAL_CLEANING if target is None else (1 - _percent(target, "--target")) / 3
 
 
-def _read(given: Sequence[str]) -> list[DebrisSample]:
+def _read(given: Sequence[str], *, pictures: bool = False) -> list[Read]:
     from triage.report.reading import Refused, read_sample
 
     samples, refused = [], []
     for each in given:
         try:
-            samples.append(read_sample(each))
+            samples.append(read_sample(each, pictures=pictures))
         except Refused as error:
             refused += error.lines
     if refused:
@@ -145,9 +153,22 @@ def _read(given: Sequence[str]) -> list[DebrisSample]:
     return samples
 
 
-def _check_output(json: Path | None, given: Sequence[str]) -> None:
-    if json is not None and any(json.resolve() == Path(each).resolve() for each in given):
-        raise UserError(f"{json} is one of the samples; give the comparison a name of its own.")
+def _write_pdf(found: Comparison, before: Read, after: Read, path: Path, paper: Paper) -> None:
+    from triage.report.comparison_pdf import comparison_pdf
+    from triage.report.files import write_whole
+
+    sides = (before.analysis, after.analysis)
+    write_whole(path, comparison_pdf(found, sides, after.work_order, paper))
+
+
+def _check_outputs(outputs: Sequence[Path | None], given: Sequence[str]) -> None:
+    taken = {Path(each).resolve(): "one of the samples" for each in given}
+    for path in outputs:
+        if path is None:
+            continue
+        if path.resolve() in taken:
+            raise UserError(f"{path} is {taken[path.resolve()]}; give the comparison a name of its own.")
+        taken[path.resolve()] = "another output"
 
 
 def _check_different(samples: Sequence[DebrisSample]) -> None:
@@ -214,7 +235,7 @@ def _rate(like: str | None, above: float | None) -> tuple[float, str] | None:
             raise UserError("--above needs --like SAMPLE, whose pieces it counts.")
         return None
     _check_above(above)
-    sample = _read([like])[0]
+    sample = _read([like])[0].sample
     from_um = sample.from_um if above is None else above
     if from_um < sample.from_um:
         raise UserError(

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from triage import options
-from triage.cli_history import trend_words
 from triage.errors import UserError
 
 if TYPE_CHECKING:
@@ -180,17 +179,22 @@ def confirm(
     context: typer.Context,
     sample: SampleArgument,
     piece: Annotated[int, typer.Argument(metavar="PIECE", min=1, help="its number in the report")],
-    kind: Annotated[str, typer.Argument(metavar="KIND", help="rust, rubber, grit, fibre, ...")],
     technician: Annotated[str, typer.Option(help="technician's initials")],
+    kind: Annotated[str | None, typer.Argument(metavar="[KIND]", help="rust, rubber, grit, ...")] = None,
+    forget: Annotated[bool, typer.Option("--forget", help="in place of a kind: take it back")] = False,
 ) -> None:
     """Say what a piece proved to be at the bench; from 20 confirmed pieces on, photos heed them."""
-    from triage.record.book import learn
+    from triage.record import book
     from triage.record.entries import Correction
-    from triage.report.words import learnt_words
+    from triage.report.words import forgotten_words, learnt_words
 
+    if forget == (kind is not None):
+        raise UserError("Name the kind that the piece proved to be, or --forget; one of the two.")
     with _open(context) as record:
-        known = learn(record, sample, Correction(piece, "kind", kind, technician))
-    typer.echo(learnt_words(known))
+        if kind is None:
+            typer.echo(forgotten_words(book.forget(record, sample, piece, technician)))
+        else:
+            typer.echo(learnt_words(book.learn(record, sample, Correction(piece, "kind", kind, technician))))
 
 
 @app.command()
@@ -201,7 +205,7 @@ def history(
 ) -> None:
     """Show a machine's samples over time: how much, how big, of what kinds."""
     from triage.record.book import history as work
-    from triage.record.book import visits
+    from triage.record.book import trend_words, visits
 
     with _open(context) as record:
         found, been, trend = work(record, unit), visits(record, unit), trend_words(record, unit)
@@ -214,7 +218,7 @@ def history(
     if found.rows:
         _show_samples(found)
     if trend:
-        typer.echo(f"\n{trend}")
+        typer.echo("\n" + trend.replace("µ", "u"))
 
 
 @app.command()

@@ -58,7 +58,7 @@ def consequences(
         volume_ml=None if since_change else sample.volume_ml,
         element=element,
     )
-    feed = sample.feed or "gravity"
+    feed = "injection" if sample.fuel == "diesel" else sample.feed or "gravity"
     orifices = [entry for entry in load_orifices() if feed in entry.feeds]
     reach = reach_of(sample.origin, sample.installed_um, widest)
     return Consequences(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from triage.advice_texts import either_size, pieces
@@ -47,10 +47,18 @@ def history_of(
     """Compare the earlier sample with this one, over the sizes that both could measure."""
     if earlier.sample is None:
         return History(" ".join(filter(None, (earlier.taken, earlier.why_none))))
-    sized = ~table["below_sizing_limit"] & ~table["touches_edge"] & (table["ecd_um"] >= from_um)
+    now = replace(debris_sample("this sample", table, from_um, sample), method_version=method_version)
+    found = compare([earlier.sample], [now], How(earlier.spread))
+    said = _said(found, earlier.sample.name)
+    return History(" ".join(filter(None, (earlier.taken, said))), found)
+
+
+def debris_sample(name: str, table: ParticleTable, from_um: float, sample: Sample) -> DebrisSample:
+    """Return what a comparison needs: the sized pieces of at least `from_um` that stand in counts."""
+    sized = ~table["below_sizing_limit"] & (table["weight"] > 0) & (table["ecd_um"] >= from_um)
     exposures = {unit: getattr(sample, name) for unit, name in EXPOSURES.items()}
-    now = DebrisSample(
-        name="this sample",
+    return DebrisSample(
+        name=name,
         from_um=from_um,
         size_um=table["ecd_um"][sized].astype(float),
         kind=table["kind"][sized].astype(str),
@@ -58,12 +66,8 @@ def history_of(
         fraction=sample.fraction or 1.0,
         origin=sample.origin,
         method=sample.method,
-        machine=earlier.sample.machine,
-        method_version=method_version,
+        machine=sample.machine,
     )
-    found = compare([earlier.sample], [now], How(earlier.spread))
-    said = _said(found, earlier.sample.name)
-    return History(" ".join(filter(None, (earlier.taken, said))), found)
 
 
 def _said(found: Comparison, name: str) -> str:
@@ -72,4 +76,6 @@ def _said(found: Comparison, name: str) -> str:
     ratio = f"; per {PER_WORDS[found.per]} {times(found.rate_ratio)}"
     told = "" if found.verdict == "too_little_to_tell" else ratio
     finding = f"Compared with {name}: {counts}{told}: {VERDICTS[found.verdict]}."
-    return " ".join([finding, "Sizes here are of the circle of the same area.", *found.cautions])
+    return " ".join(
+        [finding, "Here a piece's size is the width of a circle of the same area.", *found.cautions]
+    )

@@ -6,6 +6,7 @@ from triage.sizing.compare import SAMPLE
 from triage.sizing.rate_ratio import RateRatio
 
 MANY_TIMES = 100.0
+ABOUT = 0.95  # from here on as many as before, in words
 PER_WORDS = {
     "ml": "ml of fuel",
     "hour": "hour run",
@@ -16,12 +17,16 @@ PER_WORDS = {
 
 
 def times(ratio: RateRatio) -> str:
-    """Say a rate ratio with its interval: "0.9 times as many (95 %: 0.3 to 2.7 times)", or what is gone."""
+    """Say a rate ratio with its interval: "2.4 times as many (95 %: 1.3 to 4.5 times)", or what is gone."""
     if ratio.value is None:
         return f"none before ({_limits(ratio)})"
     if ratio.high is not None and ratio.high < 1:
         return _fewer(ratio.value, ratio.low, ratio.high)
-    return f"{number(ratio.value)} times as many ({_limits(ratio)})"
+    if 0 < ratio.value < ABOUT and ratio.high is not None:
+        least = f"from {_gone(ratio.low)} % fewer to {number(ratio.high)} times as many"
+        return f"{_gone(ratio.value)} % fewer (95 %: {least})"
+    many = "about" if ABOUT <= ratio.value < 1 / ABOUT else f"{number(ratio.value)} times"
+    return f"{many} as many ({_limits(ratio)})"
 
 
 def number(value: float) -> str:

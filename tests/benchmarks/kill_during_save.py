@@ -30,7 +30,7 @@ KINDS = {
     "save": None,
     "bring_in": {0, 3},
     "make": {0},
-    "upgrade": {0},
+    "upgrade": {1},
 }  # samples that may be there after a kill
 DISK_MB = 2
 SAVED_ON = 5  # kills that one record goes through
@@ -86,7 +86,7 @@ def campaign(work: Work, kind: str, kills: int) -> list[str]:
         begun += work.begun()
         faults += [
             f"{kind} killed after {1000 * after_s:.0f} ms: {each}"
-            for each in faults_after(work, said, KINDS[kind], least_machines=kind == "upgrade")
+            for each in faults_after(work, said, KINDS[kind], upgraded=kind == "upgrade")
         ]
     print(
         f"{kind}: {kills} kills within {1000 * longest_s:.0f} ms; {kills - begun} before a record was there, "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -10,7 +11,9 @@ from calibration.draw import frame_raster
 from calibration.light import Light
 from calibration.locate import CardNotFound, locate
 from calibration.photo_areas import box, cut_sides, darkest_parts
-from calibration.photo_check import exposure
+from calibration.photo_check import check_photo, exposure
+from calibration.scale import PlaneMap
+from calibration.sharpness import steepest_edges_blur
 from calibration.tone import Tone
 
 WINDOW = np.array([[40.0, 30.0], [360.0, 30.0], [360.0, 270.0], [40.0, 270.0]])
@@ -46,6 +49,33 @@ def test_the_dark_corner_is_marked():
     assert len(found) == 4
     assert min(x for x, *_ in found) >= 199
     assert min(y for _, y, *_ in found) >= 149
+
+
+@pytest.mark.parametrize("soft", [(0, 0), (1, 0), (0, 1), (1, 1)])
+def test_the_blurred_quarter_of_a_window_is_marked(soft):
+    """Discs on paper, one quarter of the window blurred 2.5 times as much as the rest."""
+    sharp = np.full((720, 960), 215, np.uint8)
+    rng = np.random.default_rng(3)
+    for x, y in rng.uniform((60, 60), (900, 660), (60, 2)):
+        cv2.circle(sharp, (round(16 * x), round(16 * y)), 16 * 26, 60, -1, cv2.LINE_AA, 4)
+    grey = cv2.GaussianBlur(sharp, (0, 0), 1.0)
+    rows, cols = (slice(start, start + half) for start, half in ((360 * soft[1], 360), (480 * soft[0], 480)))
+    grey[rows, cols] = cv2.GaussianBlur(sharp, (0, 0), 2.5)[rows, cols]
+    grey = np.clip(grey + rng.normal(0, 1, grey.shape), 0, 255).astype(np.uint8)
+    window = np.array([[0.0, 0.0], [960.0, 0.0], [960.0, 720.0], [0.0, 720.0]])
+    linear = (grey / 255.0).astype(np.float32)
+    blur = steepest_edges_blur(linear, np.full(grey.shape, 255, np.uint8), 1 / 255)
+    plane = PlaneMap.similarity(30.0)
+    (problem,) = [
+        each
+        for each in check_photo(
+            np.dstack([grey] * 3), plane, None, window, Light(Tone(), np.ones(3), np.ones(3), None, 1.0), blur
+        )
+        if each.code == "tilted"
+    ]
+
+    assert "times as blurred" in problem.message
+    assert problem.areas_px == ((480.0 * soft[0], 360.0 * soft[1], 480.0, 360.0),)
 
 
 @pytest.mark.parametrize("points", [[[-50.0, 20.0], [-10.0, 60.0]], [[500.0, 20.0], [700.0, 900.0]]])

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
-import httpx
+import httpx2
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
 HERE, PHONE = ("127.0.0.1", 50000), ("192.168.1.20", 50000)  # who asks
@@ -57,16 +57,16 @@ def half_size(name: str) -> bytes:
 
 
 @contextmanager
-def client(address: str) -> Iterator[httpx.Client]:
+def client(address: str) -> Iterator[httpx2.Client]:
     """Give a browser's stand-in with a session, which brings the page's token along."""
-    with httpx.Client(base_url=address, timeout=60) as browser:
+    with httpx2.Client(base_url=address, timeout=60) as browser:
         page = browser.get("/").text
         browser.headers["x-triage-token"] = re.findall(r'name="triage-token" content="([^"]+)"', page)[0]
         browser.headers["accept"] = "application/json"
         yield browser
 
 
-def settled(browser: httpx.Client, key: str) -> httpx.Response:
+def settled(browser: httpx2.Client, key: str) -> httpx2.Response:
     """Wait until a draft is measured or refused and return the page it leads to, not followed."""
     end = time.monotonic() + MEASURED_S
     while browser.get(f"/photos/{key}/state").json()["going"]:

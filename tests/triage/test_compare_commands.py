@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pypdfium2
 import pytest
 
 from tests.triage.commands import Ran, runner
@@ -369,3 +370,17 @@ def test_bad_plans_are_refused_in_one_sentence(run, words, named):
     write("b.json", result(80))
 
     one_plain_sentence(run("plan", *words), named)
+
+
+def test_a_comparison_is_written_as_a_pdf_with_its_target(run):
+    ran = run("compare", *pair(volume_ml=50.0), "--target", "50", "--pdf", "c.pdf", "--paper", "letter")
+    document = pypdfium2.PdfDocument(Path("c.pdf"))
+    words = " ".join(" ".join(page.get_textpage().get_text_range().split()) for page in document)
+
+    assert ran.status == 0
+    assert document[0].get_size() == pytest.approx((612, 792), abs=0.2)  # ANSI letter
+    for said in ("b.json and a.json", "Cleaner: 400 pieces before, 30", "Target, 50", "per ml of fuel"):
+        assert said in words.replace("\u00a0", " ")
+    one_plain_sentence(run("compare", "b.json", "a.json", "--pdf", "a.json"), "a.json")
+    one_plain_sentence(run("compare", "b.json", "a.json", "--json", "c.pdf", "--pdf", "c.pdf"), "c.pdf")
+    one_plain_sentence(run("compare", "b.json", "a.json", "--pdf", "no/c.pdf"), "no/c.pdf")

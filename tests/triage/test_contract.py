@@ -253,6 +253,7 @@ def done(tmp_path_factory) -> Path:
     grey = photo(0.85 * blurred_cover(laid, size, 1.0))
     cv2.imwrite(str(folder / "photo.png"), grey)
     cv2.imwrite(str(folder / "blank.png"), photo(np.zeros(size, np.float32), seed=2))
+    cv2.imwrite(str(folder / "small.png"), grey[:120, :120])
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         patch.setenv("TRIAGE_DATA", str(folder / "kept"))
@@ -383,15 +384,18 @@ def test_other_files_are_whole(done, result):
     assert not [each for each in done.iterdir() if each.name.endswith((".part", ".tmp"))]
 
 
-@pytest.mark.parametrize(("option", "words"), CHOICES.items())
-def test_every_choice_is_taken(done, monkeypatch, option, words):
+@pytest.mark.parametrize("turn", range(max(len(words.split()) for words in CHOICES.values())))
+def test_every_choice_is_taken(done, monkeypatch, turn):
+    """The next choice of every option at once, the shorter lists begun again."""
     monkeypatch.chdir(done)
     monkeypatch.setenv("TRIAGE_DATA", str(done / "kept"))
-    name = option.strip("-").replace("-", "_")
-    for word in words.split():
-        assert run("analyse", "blank.png", "--um-per-px", "10", option, word, "--json", "choice.json") == 0
-        said = read_strictly(done / "choice.json")["sample"][name]
-        assert said == ([word] if name == "noticed" else word)
+    chosen = {option: words.split()[turn % len(words.split())] for option, words in CHOICES.items()}
+    given = [word for pair in chosen.items() for word in pair]
+    assert run("analyse", "small.png", "--um-per-px", "10", *given, "--json", "choice.json") == 0
+    said = read_strictly(done / "choice.json")["sample"]
+    for option, word in chosen.items():
+        name = option.strip("-").replace("-", "_")
+        assert said[name] == ([word] if name == "noticed" else word)
 
 
 @pytest.mark.parametrize("frame", ["wide", "closeup", "micro", "cutout"])

@@ -51,7 +51,8 @@ def test_departure_inside_and_outside_discs():
     laid, size = rows_of([disc(24)] * 16, 60)
     rgb = photo(0.8 * blurred_cover(laid, size, 1.0), paper=0.8 * uneven(size, 0.4), noise=0.005)
 
-    step = find_departure(rgb, LUT, np.ones(size, np.uint8)).rows(slice(0, size[0])).mean(axis=2)
+    whole = slice(0, size[0]), slice(0, size[1])
+    step = find_departure(rgb, LUT, np.ones(size, np.uint8)).inside(whole).mean(axis=2)
 
     inside = blurred_cover([disc_.buffer(-5) for disc_ in laid], size, 0) > 0.99
     outside = blurred_cover([disc_.buffer(6) for disc_ in laid], size, 0) == 0

@@ -185,6 +185,7 @@ def test_only_the_shop_page_and_the_cluster_know_sockets():
         "http.client",
         "requests",
         "httpx",
+        "httpx2",
         "smtplib",
         "ftplib",
         "distributed",

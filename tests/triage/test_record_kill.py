@@ -42,10 +42,10 @@ def test_a_kill_leaves_nothing_half_done(request, work, kind):
     took_s = time.monotonic() - start
     anew()
 
-    counts = {"save": None, "bring_in": {0, 3}, "make": {0}, "upgrade": {0}}[kind]
+    counts = {"save": None, "bring_in": {0, 3}, "make": {0}, "upgrade": {1}}[kind]
     for after_s in moments(KILLS[request.node.callspec.params["work"]], took_s, seed=1):
         if kind != "save":
             anew()
         said = killed(getattr(work, kind), after_s)
-        assert faults_after(work, said, counts, least_machines=kind == "upgrade") == []
+        assert faults_after(work, said, counts, upgraded=kind == "upgrade") == []
     assert done

@@ -8,7 +8,7 @@ import socket
 import threading
 from urllib.parse import urlsplit
 
-import httpx
+import httpx2
 import pytest
 
 from tests.triage.shop import Served, client, half_size, served, settled
@@ -169,7 +169,7 @@ def test_answers_given_while_it_is_measured_are_in_the_record(shop, good_photo):
 
 @pytest.mark.parametrize("host", ["evil.example", "evil.example:80", "localhost", "127.0.0.1", "", "[::1]"])
 def test_it_answers_to_its_own_names_only(shop, host):
-    answer = httpx.get(shop.address, headers={"host": host})
+    answer = httpx2.get(shop.address, headers={"host": host})
 
     assert answer.status_code in {400, 421}
     assert "set-cookie" not in answer.headers

@@ -16,7 +16,17 @@ from tests.triage.shop import token
 from triage.debris.confirmed import ENOUGH, confirm, load
 from triage.debris.features import FEATURES
 from triage.filters.shelf import packaged_list
-from triage.record.book import attach_sample, find_sample, open_record, save_sample
+from triage.record.book import (
+    add_analysis,
+    attach_sample,
+    corrections,
+    find_sample,
+    forget,
+    load_measured,
+    open_record,
+    save_sample,
+)
+from triage.record.details import concluded
 from triage.web.remembered import Remembered
 
 HALF = {"photo": "0", "x0": "0", "y0": "0", "x1": "200", "y1": "300", "who": "AB", "action": "leave_out"}
@@ -155,6 +165,52 @@ def test_a_piece_without_colour_is_refused_with_a_sentence_and_stays_as_it_was(p
         assert find_sample(record, saved).corrections == 0
 
 
+def test_a_confirmed_piece_is_forgotten_and_looks_again_as_it_did(pc, coloured, head):
+    path = f"/samples/{coloured}"
+    before = pc.get(f"{path}/pieces").json()["pieces"]
+    learn(pc, coloured, 2, head, "rust")
+    learn(pc, coloured, 3, head, "rubber")
+    form = {"piece": "2", "action": "forget", "who": "CD"}
+    told = pc.post(f"{path}/pieces", data=form, headers=head).json()["told"]
+    twice = pc.post(f"{path}/pieces", data=form, headers=head)
+    now = {each["id"]: each for each in pc.get(f"{path}/pieces").json()["pieces"]}
+
+    assert "Confirmed at the bench now: 1." in told
+    assert load().kinds == ("rubber",)
+    assert now[2] == next(each for each in before if each["id"] == 2)
+    assert now[3]["given"]
+    assert twice.status_code == 400
+    assert "nothing to forget" in twice.json()["sentence"]
+    with open_record() as record:
+        said = [(each.particle, each.action, each.who) for each in corrections(record, coloured)]
+    assert said == [(2, "kind", "AB"), (3, "kind", "AB"), (2, "forget", "CD")]  # the history stays
+
+
+def test_a_kind_that_was_only_corrected_is_forgotten_too_and_confirmed_pieces_stay(pc, coloured, head):
+    learn(pc, coloured, 3, head)
+    for action in ("kind", "forget"):
+        form = {"piece": "2", "action": action, "kind": "rust", "who": "AB"}
+        assert pc.post(f"/samples/{coloured}/pieces", data=form, headers=head).status_code == 200
+
+    assert load().kinds == ("rubber",)
+    assert "1 given another kind" in pc.get(f"/samples/{coloured}").text
+
+
+def test_what_was_learnt_from_an_earlier_analysis_is_forgotten_in_the_newest(pc, coloured, head):
+    """Measured again with a further photo, the same piece has other features and another number."""
+    learn(pc, coloured, 2, head, "rust")
+    with open_record() as record:
+        measured = load_measured(record, coloured)
+        table = measured.particles.copy()
+        table["features"] += 0.01
+        table["id"] += 100
+        table["x_px"] += 0.5
+        add_analysis(record, coloured, concluded(replace(measured, particles=table)))
+        forget(record, coloured, 102, "AB")
+
+    assert load().kinds == ()
+
+
 def test_what_is_not_clear_cannot_be_learnt(pc, coloured, head):
     assert "not a kind of debris" in learn(pc, coloured, 1, head, "unsure").json()["sentence"]
     assert load().kinds == ()
@@ -162,8 +218,6 @@ def test_what_is_not_clear_cannot_be_learnt(pc, coloured, head):
 
 def test_two_phones_confirming_at_once_lose_nothing(coloured, tmp_path):
     with open_record() as record:
-        from triage.record.book import load_measured
-
         table = load_measured(record, coloured).particles
     with ThreadPoolExecutor(8) as pool:
         list(pool.map(lambda row: confirm(table[row : row + 1], "rust", tmp_path / "own"), range(24)))
@@ -178,9 +232,17 @@ def test_commands_confirm_a_piece_and_draw_the_history(coloured, tmp_path, monke
     done = run("record", "confirm", str(coloured), "2", "rubber", "--technician", "AB")
     drawn = run("record", "history", "PW-07", "--pdf", str(tmp_path / "history.pdf"))
     wrong = run("record", "confirm", str(coloured), "2", "stone", "--technician", "AB")
+    kept = load().kinds
+    neither = run("record", "confirm", str(coloured), "2", "--technician", "AB")
+    gone = run("record", "confirm", str(coloured), "2", "--forget", "--technician", "CD")
+    again = run("record", "confirm", str(coloured), "2", "--forget", "--technician", "CD")
 
     assert f"1 of the {ENOUGH} pieces" in done.out
     assert drawn.status == 0
     assert (tmp_path / "history.pdf").read_bytes().startswith(b"%PDF")
-    assert wrong.status == 2
-    assert load().kinds == ("rubber",)
+    assert wrong.status == neither.status == again.status == 2
+    assert kept == ("rubber",)
+    assert "one of the two" in neither.err
+    assert "Confirmed at the bench now: none." in gone.out
+    assert "nothing to forget" in again.err
+    assert load().kinds == ()

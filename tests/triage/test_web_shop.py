@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import secrets
 from dataclasses import replace
 from datetime import date
@@ -13,9 +14,9 @@ import pypdfium2
 import pytest
 from PIL import Image
 
-from calibration.calibrate import ByStated, HowScaled
+from calibration.calibrate import ByPoints, ByStated, HowScaled
 from tests.triage.saved import invented, png
-from tests.triage.shop import token
+from tests.triage.shop import settled, token
 from triage.analysis import Setup, analyse
 from triage.filters import load_filters
 from triage.filters.shelf import packaged_list
@@ -34,9 +35,11 @@ from triage.record.entries import Correction
 from triage.record.further_photos import known_photos
 from triage.record.reports import compare_saved, sample_report
 from triage.report.comparison_pdf import comparison_pdf
+from triage.report.html import html_page
 from triage.report.letterhead import LOGO
+from triage.report.units import thou_first
+from triage.report.visit import Visit
 from triage.web.settings_pages import LOGO_BYTES
-from triage.web.units import thou_first
 from triage.web.work import Asked, measure
 
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
@@ -295,6 +298,58 @@ def test_the_same_photo_again_or_one_that_cannot_be_measured_changes_nothing(spr
 def test_a_scale_from_a_card_is_looked_for_again(saved):
     with open_record() as record:
         assert known_photos(record, saved).setup.how == HowScaled()
+        assert known_photos(record, saved).further == HowScaled()
+
+
+def test_a_photo_scaled_by_two_points_takes_another_with_its_own_two_points(app, tmp_path):  # noqa: ARG001 - see above
+    """The second picture is the first at twice the size: by its own points the discs are of the same size."""
+    first = drawn(tmp_path, 7)
+    small = np.asarray(Image.open(first))
+    big = tmp_path / "nearer.png"
+    big.write_bytes(
+        png(np.asarray(Image.fromarray(small[:, ::-1]).resize((800, 600), Image.Resampling.BICUBIC)))
+    )
+    by = HowScaled(ByPoints(20, 20, 320, 20, 6.0), window=(10, 10, 380, 280))  # 20 um a pixel
+    with open_record() as record:
+        alone = analyse([first], Setup(how=by))
+        number = save_sample(record, alone, [first]).number
+        key = secrets.token_hex(16)
+        unscaled = measure(Asked(key, (big,), HowScaled(), number))
+        own = HowScaled(ByPoints(0, 0, 600, 0, 6.0))  # 10 um a pixel
+        done = measure(Asked(key, (big,), own, number))
+        both = load_measured(record, number)
+        again = known_photos(record, number)
+    old, new = (both.particles[both.particles["photo"] == index] for index in (0, 1))
+
+    assert unscaled.number is None
+    assert unscaled.faults[0].code == "no_card"
+    assert done.number == number
+    assert [photo.scale.um_per_px for photo in both.photos] == pytest.approx([20.0, 10.0])
+    assert [photo.scale.source for photo in both.photos] == ["points", "points"]
+    was = alone.photos[0]
+    assert both.photos[0].scale.um_per_px_rel_u == pytest.approx(was.scale.um_per_px_rel_u, rel=1e-6)
+    assert both.photos[0].window_px == pytest.approx(was.window_px, abs=1e-6)
+    assert np.sort(old["ecd_um"]) == pytest.approx(np.sort(alone.particles["ecd_um"]), rel=1e-6)
+    assert len(new) >= len(old) > 5
+    assert np.median(new["ecd_um"]) == pytest.approx(np.median(old["ecd_um"]), rel=0.05)
+    assert isinstance(again.setup.hows[1].by, ByPoints)
+
+
+def test_two_points_are_asked_of_one_photo_at_a_time(pc, head):
+    key = secrets.token_hex(16)
+    blank = png(np.full((300, 400, 3), 230, np.uint8))
+    for index in (0, 1):
+        pc.put(f"/photos/{key}/{index}", content=blank, headers=head)
+    pc.post(f"/photos/{key}", headers=head)
+    settled(pc, key)
+    page = pc.get(f"/photos/{key}").text
+    points = {"way": "points", "x1": "10", "y1": "10", "x2": "300", "y2": "10", "mm": "5"}
+    answer = pc.post(f"/photos/{key}/scale", data=points, headers=head)
+
+    assert "one photo is measured at a time" in page
+    assert 'value="points"' not in page
+    assert answer.status_code == 400
+    assert "one by one" in answer.json()["sentence"]
 
 
 # PDFs
@@ -330,6 +385,29 @@ def test_comparison_and_history_come_as_pdfs_named_by_unit_date_and_work_order(p
     assert pc.get("/compare.pdf", params={"before": saved, "after": 77}).status_code == 400
 
 
+def test_reports_tell_sizes_in_the_unit_that_the_shop_has_set(pc, saved, second):
+    """In each unit's own order: no size in a report is left in the other one’s."""
+    read = {}
+    for units in ("um", "thou"):
+        save_settings(ShopSettings(units=units))
+        paths = (f"/samples/{saved}/report.pdf", f"/compare.pdf?before={saved}&after={second}")
+        files = [pc.get(path).content for path in (*paths, "/machines/1/history.pdf")]
+        with open_record() as record:
+            page = html_page(load_analysis(record, saved), Visit())
+        read[units] = [*map(words_of, files), page]
+    microns_first, thou_words = re.compile(r"\d µm \([\d.]+ in\)"), re.compile(r"[\d.]+ thou \([\d ]+ µm\)")
+
+    assert all(microns_first.search(text) and not thou_words.search(text) for text in read["um"])
+    assert all(thou_words.search(text) and not microns_first.search(text) for text in read["thou"])
+    # 75 / 25.4 = 2.95: table and chart, whose thousandths are round
+    assert "filter thou µm" in read["thou"][0]
+    assert "3.0 screen 75" in read["thou"][0]
+    assert "filter ratings, thou" in read["thou"][0]
+    assert re.search(r'<th scope="row">3.0 thou screen</th><td data-head="µm">75</td>', read["thou"][3])
+    assert "half of them over, thou (µm)" in read["thou"][2]
+    assert "75 screen 3.0" in read["um"][0]
+
+
 def test_both_sides_of_a_comparison_are_drawn_at_one_scale(saved, second):
     """The second photo's pixels are said to be half as large: it is drawn half as wide."""
     with open_record() as record:
@@ -337,7 +415,7 @@ def test_both_sides_of_a_comparison_are_drawn_at_one_scale(saved, second):
         found = compare_saved(record, saved, second)
     scale = replace(other.photos[0].scale, um_per_px=one.photos[0].scale.um_per_px / 2)
     other = replace(other, photos=(replace(other.photos[0], scale=scale),))
-    page = pypdfium2.PdfDocument(comparison_pdf(found, (one, other), "PW-07"))[0]
+    page = pypdfium2.PdfDocument(comparison_pdf(found, (one, other)))[0]
     wide = sorted(right - left for left, _, right, _ in (each.get_bounds() for each in page.get_objects([3])))
 
     assert wide[0] / wide[1] == pytest.approx(0.5, rel=0.01)

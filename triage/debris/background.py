@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from triage.debris.tiles import Cut
+
 Image = NDArray[np.float32]
 
 LARGEST_REDUCTION = 8
@@ -35,7 +37,7 @@ class Departure:
     """How far each pixel departs from the paper below it, as a part of the paper's own light.
 
     A departure has one number a channel, positive where darker than pale paper or brighter than a dark
-    ground. It is worked out for the rows or pixels asked for, never for the whole window at once.
+    ground. It is worked out for the tile or pixels asked for, never for the whole window at once.
     `paper` is (h, w, 3), the background in linear light at 1 / `reduction` of the resolution; `span` is
     what a departure of 1 amounts to, at the same resolution.
     """
@@ -46,11 +48,11 @@ class Departure:
     span: Image
     reduction: int
 
-    def rows(self, rows: slice) -> Image:
-        """Departure of some whole rows, (rows, W, 3)."""
-        step = _enlarge(self.paper, self.rgb.shape, rows, self.reduction)
-        step = np.subtract(step, cv2.LUT(self.rgb[rows], self.table))
-        step /= _enlarge(self.span, self.rgb.shape, rows, self.reduction)
+    def inside(self, cut: Cut) -> Image:
+        """Departure of the rows and columns of a cut, (h, w, 3)."""
+        step = _enlarge(self.paper, cut, self.reduction)
+        step = np.subtract(step, cv2.LUT(self.rgb[cut], self.table))
+        step /= _enlarge(self.span, cut, self.reduction)
         return step
 
     def at(self, row: NDArray[np.intp], column: NDArray[np.intp]) -> Image:
@@ -129,15 +131,15 @@ def _reduce_mask(window: NDArray[np.uint8], by: int) -> NDArray[np.bool_]:
     return part > 0.999 if (part > 0.999).any() else part > 0
 
 
-def _enlarge(paper: Image, shape: tuple[int, ...], rows: slice, by: int) -> Image:
-    """Bring the reduced background back to photo pixels for some rows, linearly interpolated."""
-    padded = cv2.copyMakeBorder(paper, 1, 2, 0, 1, cv2.BORDER_REPLICATE)
-    first = rows.start // by  # of `padded`: one row above the first needed
-    part = padded[first : (rows.stop - 1) // by + 3]
+def _enlarge(paper: Image, cut: Cut, by: int) -> Image:
+    """Bring the reduced background back to photo pixels for a cut, linearly interpolated."""
+    padded = cv2.copyMakeBorder(paper, 1, 2, 1, 2, cv2.BORDER_REPLICATE)
+    # Of `padded`, from one before the first needed to one after the last.
+    part = padded[tuple(slice(side.start // by, (side.stop - 1) // by + 3) for side in cut)]
     size = (part.shape[1] * by, part.shape[0] * by)
     large = cv2.resize(part, size, interpolation=cv2.INTER_LINEAR)
-    skipped = by + rows.start - first * by
-    return np.asarray(large[skipped : skipped + rows.stop - rows.start, : shape[1]], np.float32)
+    own = (slice(by + side.start % by, by + side.start % by + side.stop - side.start) for side in cut)
+    return np.asarray(large[tuple(own)], np.float32)
 
 
 def _between(image: Image, row: NDArray[np.intp], column: NDArray[np.intp], by: int) -> Image:

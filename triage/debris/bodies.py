@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from triage.debris.background import Image
 from triage.debris.find import Found, Mask
+from triage.debris.halves import above, restored
 
 LARGE_SIGMAS = 30  # side of a square of the least area: smaller ones show no shading beyond their blur
 BODY_SIGMAS = 6.0  # neighbourhood whose mean is the body's own level there
@@ -20,18 +21,18 @@ SPECKLE_SIGMAS = 2.0
 
 def with_bodies(found: Found, sigma_px: float) -> Mask:
     """Mask (H, W) of `found` with its large bodies made whole."""
-    lit = _large(found.strength > found.seed_level / 2, found.mask, (LARGE_SIGMAS * sigma_px) ** 2)
+    lit = _large(above(found.strength, found.seed_level / 2), found.mask, (LARGE_SIGMAS * sigma_px) ** 2)
     if not lit.any():
         return found.mask
-    share = lit.astype(np.float32)
-    body = _mean(found.strength * share, sigma_px) / np.maximum(_mean(share, sigma_px), 1e-6)
-    smooth = cv2.GaussianBlur(found.strength, (0, 0), SPECKLE_SIGMAS * sigma_px)
+    share, strength = lit.astype(np.float32), restored(found.strength)
+    body = _mean(strength * share, sigma_px) / np.maximum(_mean(share, sigma_px), 1e-6)
+    smooth = cv2.GaussianBlur(strength, (0, 0), SPECKLE_SIGMAS * sigma_px)
     return np.asarray(found.mask | (lit & (smooth > 0.5 * body)), np.uint8)
 
 
-def _large(lit: NDArray[np.bool_], seen: Mask, least_area: float) -> NDArray[np.bool_]:
+def _large(lit: Mask, seen: Mask, least_area: float) -> NDArray[np.bool_]:
     """Connected parts of `lit` that hold something seen and are large."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(lit.astype(np.uint8), connectivity=4)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=4)
     chosen = np.zeros(count, bool)
     chosen[labels[seen > 0]] = True
     chosen &= stats[:, cv2.CC_STAT_AREA] >= least_area

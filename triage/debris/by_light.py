@@ -57,10 +57,12 @@ class SmallPieces:
 
 @dataclass(frozen=True)
 class _Patches:
-    """Pixels round each piece: (N, P), `plane` (N, P, 3)."""
+    """Pixels round each piece: (N, P), `plane` (N, P, 3); `x`, `y` and `radius` from its centre."""
 
     data: NDArray[np.float32]
     weight: NDArray[np.float32]
+    x: Array
+    y: Array
     radius: Array
     plane: NDArray[np.float32]
 
@@ -95,7 +97,7 @@ def blurred_disc(radius: Array, diameter: float) -> Array:
 
 
 def fit(
-    light: NDArray[np.float32],
+    light: NDArray[np.floating],
     labels: NDArray[np.int32],
     small: SmallPieces,
     sigma_px: float,
@@ -119,7 +121,7 @@ def fit(
 
 
 def fit_apart(
-    light: NDArray[np.float32],
+    light: NDArray[np.floating],
     labels: NDArray[np.int32],
     small: SmallPieces,
     sizes: LightSizes,
@@ -134,14 +136,14 @@ def fit_apart(
     if not near.size:
         return sizes
     result = np.stack([sizes.diameter_px, sizes.diameter_u_px, sizes.contrast])
+    order = near[np.argsort(small.rough_diameter[near], kind="stable")]
     for _ in range(APART_ROUNDS):
-        others = light - _drawn(light.shape, small, result, sigma_px)
-        order = near[np.argsort(small.rough_diameter[near], kind="stable")]
         fresh = result.copy()
         for first in range(0, order.size, CHUNK):
             part = order[first : first + CHUNK]
-            patch = _patches(others, labels, small.rows(part), sigma_px)
-            patch = replace(patch, data=patch.data + _profiles(patch.radius, result[:, part], sigma_px))
+            patch = _patches(light, labels, small.rows(part), sigma_px)
+            given_back = patch.data - _taken_by_others(patch, small, part, result, sigma_px)
+            patch = replace(patch, data=given_back)
             fresh[:, part] = _summary(*_misfit(patch, small.rows(part), sigma_px, noise), sigma_px)
         result = fresh
     return LightSizes(*result)
@@ -158,21 +160,23 @@ def _crowded(small: SmallPieces, sizes: LightSizes, sigma_px: float) -> NDArray[
     return np.asarray(apart[:, 1] < across / 2 + 2 * RIM * sigma_px)
 
 
-def _drawn(shape: tuple[int, ...], small: SmallPieces, sizes: Array, sigma_px: float) -> NDArray[np.float32]:
-    """Light (H, W) that all fitted discs take away."""
-    height, width = shape
-    drawn = np.zeros(height * width, np.float32)
-    half = int(np.ceil(sizes[0].max() / 2 + 2 * RIM * sigma_px))
-    y, x = np.mgrid[-half : half + 1, -half : half + 1].reshape(2, -1)
-    whole = np.round(small.centre).astype(int)
-    for first in range(0, small.label.size, CHUNK):
-        part = slice(first, first + CHUNK)
-        column, row = whole[part, 0, None] + x, whole[part, 1, None] + y
-        radius = np.hypot(column - small.centre[part, 0, None], row - small.centre[part, 1, None])
-        inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
-        taken = _profiles(radius, sizes[:, part], sigma_px)
-        np.add.at(drawn, (row * width + column)[inside], taken[inside])
-    return drawn.reshape(height, width)
+def _taken_by_others(
+    patch: _Patches, small: SmallPieces, part: NDArray[np.intp], sizes: Array, sigma_px: float
+) -> NDArray[np.float32]:
+    """Light that all other fitted discs take away in the patches (N, P) of the pieces `part`."""
+    from scipy.spatial import cKDTree
+
+    rim = RIM * sigma_px + small.rough_diameter[part] / 2  # farther out a patch has no say
+    reach = sizes[0] / 2 + 2 * RIM * sigma_px
+    within = cKDTree(small.centre).query_ball_point(small.centre[part], rim + reach.max())
+    owner, other = np.repeat(np.arange(part.size), [len(each) for each in within]), np.concatenate(within)
+    apart = small.centre[part[owner]] - small.centre[other]
+    meets = (other != part[owner]) & (np.hypot(*apart.T) < rim[owner] + reach[other])
+    owner, other, apart = owner[meets], other[meets], apart[meets]
+    radius = np.hypot(patch.x[owner] + apart[:, :1], patch.y[owner] + apart[:, 1:])
+    taken = np.zeros_like(patch.data)
+    np.add.at(taken, owner, _profiles(radius, sizes[:, other], sigma_px))
+    return taken
 
 
 def _profiles(radius: Array, sizes: Array, sigma_px: float) -> NDArray[np.float32]:
@@ -187,7 +191,7 @@ def _profiles(radius: Array, sizes: Array, sigma_px: float) -> NDArray[np.float3
 
 
 def sharpest_fit(
-    light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma_px: float, noise: float
+    light: NDArray[np.floating], labels: NDArray[np.int32], small: SmallPieces, sigma_px: float, noise: float
 ) -> float:
     """Return the blur under which the small particles together look most like blurred discs.
 
@@ -217,7 +221,7 @@ def _mean_misfit(patch: _Patches, small: SmallPieces, sigma_px: float, noise: fl
 
 
 def _fit_chunk(
-    light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma_px: float, noise: float
+    light: NDArray[np.floating], labels: NDArray[np.int32], small: SmallPieces, sigma_px: float, noise: float
 ) -> tuple[Array, Array, Array]:
     patch = _patches(light, labels, small, sigma_px)
     return _summary(*_misfit(patch, small, sigma_px, noise), sigma_px)
@@ -235,7 +239,7 @@ def _misfit(patch: _Patches, small: SmallPieces, sigma_px: float, noise: float) 
 
 
 def _patches(
-    light: NDArray[np.float32], labels: NDArray[np.int32], small: SmallPieces, sigma: float
+    light: NDArray[np.floating], labels: NDArray[np.int32], small: SmallPieces, sigma: float
 ) -> _Patches:
     half = int(np.ceil(small.rough_diameter.max() / 2 + RIM * sigma)) + 1
     offset = np.arange(-half, half + 1)
@@ -252,8 +256,10 @@ def _patches(
     count = small.label.size
     plane = np.stack([np.ones_like(x), x / half, y / half], axis=-1)
     return _Patches(
-        data=light[row_in, column_in].reshape(count, -1),
+        data=light[row_in, column_in].astype(np.float32).reshape(count, -1),
         weight=(near & inside & free).astype(np.float32).reshape(count, -1),
+        x=x.reshape(count, -1),
+        y=y.reshape(count, -1),
         radius=radius.reshape(count, -1),
         plane=plane.reshape(count, -1, 3).astype(np.float32),
     )

@@ -84,19 +84,42 @@ def confirm(pieces: ParticleTable, kind: str, folder: Path | None = None) -> Pat
     if kind not in KINDS or kind == "unsure":
         named = ", ".join(each for each in KINDS if each != "unsure")
         raise UserError(f"“{kind}” is not a kind of debris to learn; give one of {named}.")
-    features = np.round(np.atleast_1d(pieces)["features"], DIGITS)
+    features = _rounded(pieces)
     if not (np.isfinite(features).all() and features.any(axis=1).all()):
         raise UserError(
             "A picture without shades shows no kinds: this piece has no colour to learn from; take another."
         )
     folder = folder or data_folder()
     with _alone(folder):
+        other = _without(load(folder), features)
+        together = np.concatenate([other.features, features])
+        return _save(Confirmed(together, other.kinds + (kind,) * len(features)), folder)
+
+
+def forget(pieces: ParticleTable, folder: Path | None = None) -> int:
+    """Learn no more from these rows of a particle table; returns how many of them were confirmed.
+
+    UserError where the file cannot be read or written.
+    """
+    folder = folder or data_folder()
+    with _alone(folder):
         known = load(folder)
-        apart = np.abs(known.features[:, None] - features).max(axis=2)
-        other = np.flatnonzero(apart.min(axis=1, initial=np.inf) > 10.0**-DIGITS)
-        together = np.concatenate([known.features[other], features])
-        kinds = tuple(known.kinds[k] for k in other) + (kind,) * len(features)
-        return _save(Confirmed(together, kinds), folder)
+        other = _without(known, _rounded(pieces))
+        gone = len(known.kinds) - len(other.kinds)
+        if gone:
+            _save(other, folder)
+        return gone
+
+
+def _rounded(pieces: ParticleTable) -> NDArray[np.float32]:
+    return np.asarray(np.round(np.atleast_1d(pieces)["features"], DIGITS), np.float32)
+
+
+def _without(known: Confirmed, features: NDArray[np.float32]) -> Confirmed:
+    """Return what is confirmed without the pieces that have these very features."""
+    apart = np.abs(known.features[:, None] - features).max(axis=2)
+    other = np.flatnonzero(~(apart.min(axis=1, initial=np.inf) <= 10.0**-DIGITS))
+    return Confirmed(known.features[other], tuple(known.kinds[k] for k in other))
 
 
 @contextmanager

@@ -6,7 +6,7 @@ side or a darker neighbour moves the level there and nowhere else.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from triage.debris.background import Image
 from triage.debris.find import Mask, disc
-from triage.debris.strips import filter_strips
+from triage.debris.halves import Half, halved, restored
+from triage.debris.outline import Segments
+from triage.debris.tiles import filter_tiles
 
 ROUNDS = 2
 ROUND_SIGMAS = 10  # how far one round looks, in blur sigmas
@@ -26,36 +28,68 @@ PAPER_SHARE = 0.3  # of a piece's level: a hole fainter than this shows the pape
 class Edges:
     """Pieces and the field whose zero line is their outline.
 
-    All (H, W). labels: 0 is paper. field: positive inside. inside, outside: levels near each place.
+    All (H, W). labels: 0 is paper. inside: level of the nearest piece. field: strength less the mean of the
+    levels inside and outside, so positive inside; the level outside follows from it, which saves a picture.
     """
 
     labels: NDArray[np.int32]
     count: int
-    field: Image
-    inside: Image
-    outside: Image
+    field: Half
+    inside: Half
 
 
-def refine(strength: Image, mask: Mask, sigma_px: float) -> Edges:
+def refine(strength: Half, mask: Mask, sigma_px: float) -> Edges:
     """Move the outline of `mask` to the local half level of `strength`, blurred by `sigma_px` in all."""
     halo = int(np.ceil(ROUNDS * ROUND_SIGMAS * sigma_px)) + 8
-    mask, field, inside, outside = filter_strips(
-        lambda rows: _refined(strength[rows], mask[rows], sigma_px), len(mask), halo
+    mask, field, inside = filter_tiles(
+        lambda cut: _refined(restored(strength[cut]), mask[cut], sigma_px), mask.shape, halo
     )
     mask[[0, -1]] = mask[:, [0, -1]] = 0  # an outline needs a border to close in
-    count, labels = cv2.connectedComponents(_closed(mask, strength, inside, sigma_px), connectivity=8)
-    return Edges(np.asarray(labels, np.int32), count - 1, field, inside, outside)
+    _close(mask, strength, inside, sigma_px)
+    count, labels = cv2.connectedComponents(mask, connectivity=8)
+    return Edges(np.asarray(labels, np.int32), count - 1, field, inside)
 
 
-def _refined(strength: Image, mask: Mask, sigma_px: float) -> tuple[Mask, Image, Image, Image]:
-    """Return mask, field, inside and outside level after all rounds."""
+@dataclass(frozen=True)
+class Outlined:
+    """Pieces, numbered from 1 in `labels` (H, W), their outlines, and the levels beside each part, (M,)."""
+
+    labels: NDArray[np.int32]
+    count: int
+    segments: Segments
+    inside: NDArray[np.float32]
+    outside: NDArray[np.float32]
+
+    def kept(self, real: NDArray[np.bool_]) -> Outlined:
+        """Drop pieces (N,) and number the rest anew; `labels` is changed in place."""
+        number = np.zeros(real.size + 1, np.int32)
+        number[1:][real] = np.arange(1, real.sum() + 1)
+        for row in self.labels:  # row by row: a whole picture of indices costs twice what it holds
+            row[:] = number[row]
+        part = real[self.segments.label - 1]
+        segments = self.segments.rows(part)
+        segments = replace(segments, label=number[segments.label])
+        return Outlined(self.labels, int(real.sum()), segments, self.inside[part], self.outside[part])
+
+
+def outlined(edges: Edges, count: int, segments: Segments, strength: Half) -> Outlined:
+    """Read the levels along the outlines: all that is asked of them, while whole pictures cost memory."""
+    column, row = segments.middle_px(edges.labels.shape)
+    own, field, inside = (
+        picture[row, column].astype(np.float32) for picture in (strength, edges.field, edges.inside)
+    )
+    return Outlined(edges.labels, count, segments, inside, 2 * (own - field) - inside)
+
+
+def _refined(strength: Image, mask: Mask, sigma_px: float) -> tuple[Mask, Half, Half]:
+    """Return mask, field and level inside after all rounds."""
     for _ in range(ROUNDS):
         inside, known = _local_mean(strength, _core(mask, sigma_px), sigma_px)
         outside, _ = _local_mean(strength, _ring(mask, sigma_px), sigma_px)
         field = strength - (inside + outside) * np.float32(0.5)
         near = cv2.dilate(mask, disc(np.ceil(sigma_px)))
         mask = ((field > 0) & known & (near > 0)).astype(np.uint8)
-    return mask, field, inside, outside
+    return mask, halved(field), halved(inside)
 
 
 def _core(mask: Mask, sigma_px: float) -> NDArray[np.bool_]:
@@ -80,9 +114,8 @@ def _local_mean(values: Image, chosen: NDArray[np.bool_], sigma_px: float) -> tu
     return total / (mass + 1e-6), mass > 1e-4
 
 
-def _closed(mask: Mask, strength: Image, inside: Image, sigma_px: float) -> Mask:
-    """Fill holes: a glint inside a particle is particle. Wide ones of paper may lie between several."""
-    whole = mask.copy()
+def _close(mask: Mask, strength: Half, inside: Half, sigma_px: float) -> None:
+    """Fill holes in place: a glint in a particle is particle. Wide ones of paper may lie between several."""
     outlines, family = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     for outline, kin in zip(outlines, family[0] if family is not None else (), strict=True):
         if kin[3] < 0:
@@ -96,5 +129,5 @@ def _closed(mask: Mask, strength: Image, inside: Image, sigma_px: float) -> Mask
         paper = bool(middle.any()) and np.median(strength[cut][middle]) < PAPER_SHARE * np.median(
             inside[cut][(hole > 0) & (inside[cut] > 1e-3)]  # 0 where no edge is near
         )
-        whole[cut][hole > 0] = not paper
-    return whole
+        if not paper:
+            mask[cut][hole > 0] = 1

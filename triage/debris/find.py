@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.debris.background import Departure, Image
-from triage.debris.strips import filter_strips
+from triage.debris.halves import Half, above, halved, restored
+from triage.debris.tiles import Cut, filter_tiles, map_tiles
 
 Mask = NDArray[np.uint8]
 
@@ -27,6 +28,7 @@ COLOUR_WEIGHT = 1.5  # colour counts more than brightness: a shadow darkens pape
 HALO = 0.4  # of a strong piece: what is fainter close beside it is its own dim seam
 HALO_SIGMAS = 8
 DUSTY = 0.6  # of the spread of all pixels: so much smaller a spread on the bright side means dust all over
+HANDFUL = 20
 TILE = 64
 NOISE_TILES = 250  # spread over the window, tell its noise as well as all of them
 # Channels to light and two colour axes at right angles to it, whose squares add up to COLOUR_WEIGHT times the
@@ -46,8 +48,8 @@ class Found:
     """
 
     mask: Mask
-    light: Image
-    strength: Image
+    light: Half
+    strength: Half
     noise: float
     seed_level: float
     detection_noise: float
@@ -62,28 +64,28 @@ def disc(radius_px: float) -> Mask:
 def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: float) -> Found:
     """Find debris inside `window`; `sigma_px` is the photo's blur, `smoothing_px` that for measuring."""
 
-    def smoothed(rows: slice) -> tuple[Image, ...]:
-        step = np.asarray(cv2.transform(departure.rows(rows), LIGHT_AND_COLOUR), np.float32)
-        return *light_and_strength(step, sigma_px), *light_and_strength(step, smoothing_px)
+    def smoothed(cut: Cut) -> tuple[Half, ...]:
+        step = np.asarray(cv2.transform(departure.inside(cut), LIGHT_AND_COLOUR), np.float32)
+        both = *light_and_strength(step, sigma_px), *light_and_strength(step, smoothing_px)
+        return tuple(halved(picture) for picture in both)
 
-    height = len(window)
     halo = int(np.ceil(4 * max(sigma_px, smoothing_px))) + 2
-    light, strength, fine_light, fine_strength = filter_strips(smoothed, height, halo)
+    light, strength, fine_light, fine_strength = filter_tiles(smoothed, window.shape, halo)
     strength[window == 0] = 0
     noise = noise_of(light, window)
     yardstick = _bright_side(light, strength, sigma_px)
     seed = max(SEED_SNR * noise, YARDSTICK_MARGIN * yardstick, SEED_FLOOR)
     blobs = _hysteresis(strength, seed, max(GROW_SNR * noise, seed / 2))
-    del light, strength  # memory peaks below
+    del light, strength  # memory is fullest below
     reach = disc(2.5 * np.hypot(sigma_px, smoothing_px) + 1)
     around = np.ones((2 * round(HALO_SIGMAS * sigma_px) + 1,) * 2, np.uint8)
 
-    def cut(rows: slice) -> tuple[Mask]:
-        part = fine_strength[rows]
+    def at_half(cut: Cut) -> tuple[Mask]:
+        part = restored(fine_strength[cut])
         level = np.maximum(0.5 * cv2.dilate(part, reach), HALO * cv2.dilate(part, around))
-        return ((blobs[rows] & (part > level)).astype(np.uint8),)
+        return ((blobs[cut] & (part > level)).astype(np.uint8),)
 
-    (mask,) = filter_strips(cut, height, max(len(reach), len(around)))
+    (mask,) = filter_tiles(at_half, window.shape, max(len(reach), len(around)))
     return Found(mask, fine_light, fine_strength, noise_of(fine_light, window), seed, noise)
 
 
@@ -98,7 +100,7 @@ def light_and_strength(step: Image, sigma_px: float) -> tuple[Image, Image]:
     return np.asarray(cv2.extractChannel(step, 0), np.float32), np.asarray(cv2.sqrt(power), np.float32)
 
 
-def noise_of(values: Image, window: Mask) -> float:
+def noise_of(values: Half, window: Mask) -> float:
     """Standard deviation on bare paper: the lower third of the tiles' robust spreads."""
     height, width = min(TILE, values.shape[0]), min(TILE, values.shape[1])
     rows, columns = values.shape[0] // height, values.shape[1] // width
@@ -111,7 +113,7 @@ def noise_of(values: Image, window: Mask) -> float:
     if not row.size:
         row, column = np.divmod(np.arange(rows * columns), columns)
     some = slice(None, None, max(1, row.size // NOISE_TILES))
-    chosen = tiles(values)[row[some], column[some]].reshape(-1, height * width)[:, ::3]
+    chosen = tiles(values)[row[some], column[some]].reshape(-1, height * width)[:, ::3].astype(np.float32)
     middle = np.median(chosen, axis=1, keepdims=True)
     noise = _third_of(np.median(np.abs(chosen - middle), axis=1))
     # Between dust no tile is bare, and only what is brighter than paper is noise alone.
@@ -127,18 +129,24 @@ def _third_of(spreads: NDArray[Any]) -> float:
     return float(1.4826 * np.percentile(spreads, 33))
 
 
-def _bright_side(light: Image, strength: Image, sigma_px: float) -> float:
+def _bright_side(light: Half, strength: Half, sigma_px: float) -> float:
     """Return the strength that only a handful of places on the debris-free side of the paper exceed."""
-    debris = cv2.dilate((strength > 0.15).astype(np.uint8), disc(8 * sigma_px))
-    values = strength[(debris == 0) & (light < 0)]
-    handful = 20
-    return float(np.partition(values, -handful)[-handful]) if values.size > 50 * handful else 0.0
+    reach = disc(8 * sigma_px)
+
+    def strongest(cut: Cut, own: Cut) -> tuple[int, NDArray[np.float32]]:
+        debris = cv2.dilate(above(strength[cut], 0.15), reach)[own]
+        bare = (debris == 0) & (above(light[cut][own], 0.0) == 0)
+        values = strength[cut][own][bare].astype(np.float32)
+        return values.size, np.partition(values, -HANDFUL)[-HANDFUL:] if values.size > HANDFUL else values
+
+    counts, values = zip(*map_tiles(strongest, light.shape, len(reach)), strict=True)
+    return float(np.sort(np.concatenate(values))[-HANDFUL]) if sum(counts) > 50 * HANDFUL else 0.0
 
 
-def _hysteresis(strength: Image, seed: float, grow: float) -> NDArray[np.bool_]:
-    count, blobs = cv2.connectedComponents((strength > grow).astype(np.uint8), connectivity=8)
+def _hysteresis(strength: Half, seed: float, grow: float) -> NDArray[np.bool_]:
+    count, blobs = cv2.connectedComponents(above(strength, grow), connectivity=8)
     seeded = np.zeros(count, bool)
-    seeded[blobs[strength > seed]] = True
+    seeded[blobs[above(strength, seed) > 0]] = True
     seeded[0] = False
     chosen: NDArray[np.bool_] = seeded[blobs]
     return chosen

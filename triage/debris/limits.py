@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.scale import PlaneMap
-from triage.debris.background import Image
 from triage.debris.by_light import DIAMETERS, disc_energy
 from triage.debris.find import TILE, Mask, noise_of
+from triage.debris.halves import Half
 
 Array = NDArray[np.float64]
 
@@ -161,7 +161,7 @@ def _number(limit: float | None) -> float:
     return NOT_REACHABLE if limit is None else limit
 
 
-def regions_of(light: Image, window: Mask, plane: PlaneMap, corner: tuple[int, int]) -> tuple[Region, ...]:
+def regions_of(light: Half, window: Mask, plane: PlaneMap, corner: tuple[int, int]) -> tuple[Region, ...]:
     """Scale and noise in PARTS by PARTS parts of the window; parts wholly outside it are left out.
 
     `light` and `window` (H, W) are as in `find`; `corner` is their (left, top) in the photo.

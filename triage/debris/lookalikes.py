@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.debris.background import Image
+from triage.debris.halves import Half, restored, values_at
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces
 from triage.debris.split import filled
@@ -36,7 +36,7 @@ ENCLOSED = 3.0  # area inside over that of the edge itself
 ENDS = 1.35  # length of the line over that of the loop, at most
 
 
-def flag_lookalikes(labels: Labels, pieces: Pieces, light: Image, strength: Image, sigma_px: float) -> Flags:
+def flag_lookalikes(labels: Labels, pieces: Pieces, light: Half, strength: Half, sigma_px: float) -> Flags:
     """Flag every piece (N,) that is a water drop, a reflection in one, or part of a film's edge.
 
     `light` and `strength` (H, W) as in `find.Found`, `labels` (H, W) numbered from 1.
@@ -54,7 +54,7 @@ def flag_lookalikes(labels: Labels, pieces: Pieces, light: Image, strength: Imag
     return flags
 
 
-def _drop(index: int, labels: Labels, pieces: Pieces, light: Image) -> Circle | None:
+def _drop(index: int, labels: Labels, pieces: Pieces, light: Half) -> Circle | None:
     """Middle (x, y) and radius of the drop whose rim, or part of it, the piece is; None where it is none."""
     left, top, wide, tall = pieces.box[index]
     row, column = np.nonzero(labels[top : top + tall, left : left + wide] == index + 1)
@@ -67,7 +67,7 @@ def _drop(index: int, labels: Labels, pieces: Pieces, light: Image) -> Circle | 
             return None
         x, y, radius = arc
     low = np.maximum(np.floor([y - radius, x - radius]).astype(int), 0)
-    near = light[low[0] : int(y + radius) + 2, low[1] : int(x + radius) + 2]
+    near = restored(light[low[0] : int(y + radius) + 2, low[1] : int(x + radius) + 2])
     rows, columns = np.ogrid[low[0] : low[0] + near.shape[0], low[1] : low[1] + near.shape[1]]
     place = np.hypot(columns - x, rows - y) / radius
     rim = float(np.percentile(near[(place > RIM) & (place < 1)], 80))
@@ -92,7 +92,7 @@ def _arc(points: NDArray[np.float32]) -> Circle | None:
     return float(middle[0] + solved[0] / 2), float(middle[1] + solved[1] / 2), radius
 
 
-def _film_edges(labels: Labels, pieces: Pieces, strength: Image, sigma_px: float) -> NDArray[np.bool_]:
+def _film_edges(labels: Labels, pieces: Pieces, strength: Half, sigma_px: float) -> NDArray[np.bool_]:
     """Tell which pieces are stretches of a thin tan line round ground that is left bare."""
     result = np.zeros(pieces.count, bool)
     missing = np.abs(pieces.step).mean(axis=1)
@@ -105,10 +105,11 @@ def _film_edges(labels: Labels, pieces: Pieces, strength: Image, sigma_px: float
     place = np.flatnonzero(labels)
     piece = labels.ravel()[place]
     line = np.zeros(labels.shape, np.uint8)
-    line.ravel()[place] = chosen[piece] & (strength.ravel()[place] > level[piece])
+    line.ravel()[place] = chosen[piece] & (values_at(strength, place) > level[piece])
     reach = 2 * round(GAP_SIGMAS * sigma_px / 2) + 1
     grown = cv2.morphologyEx(line, cv2.MORPH_CLOSE, np.ones((reach, reach), np.uint8))
-    _, groups, stats, _ = cv2.connectedComponentsWithStats(grown)
+    # So few lines need no wider numbers.
+    _, groups, stats, _ = cv2.connectedComponentsWithStats(grown, ltype=cv2.CV_16U)
     for group in range(1, len(stats)):
         left, top, width, height = stats[group, :4]
         cut = (slice(top, top + height), slice(left, left + width))

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.debris.background import Image
-from triage.debris.edges import Edges
-from triage.debris.outline import Segments
+from triage.debris.edges import Outlined
+from triage.debris.halves import Half
 
 Array = NDArray[np.float64]
 Looks = NDArray[np.void]
@@ -46,9 +45,9 @@ class Inside:
     step: NDArray[np.float32]
 
 
-def measure_looks(inside: Inside, edges: Edges, segments: Segments, light: Image, sigma_px: float) -> Looks:
+def measure_looks(inside: Inside, drawn: Outlined, light: Half, sigma_px: float) -> Looks:
     """Measure every piece; `light` (H, W) is the smoothed departure, `sigma_px` its blur in all."""
-    count, piece = edges.count, inside.piece
+    count, piece = drawn.count, inside.piece
     looks = np.zeros(count, LOOK)
     weight = np.minimum(inside.depth, 2 * sigma_px) ** 2
     total = np.bincount(piece, weight, count) + 1e-12
@@ -59,7 +58,7 @@ def measure_looks(inside: Inside, edges: Edges, segments: Segments, light: Image
     def centred(values: NDArray[np.floating]) -> Array:
         return np.asarray(values - mean(values)[piece])
 
-    level = light[inside.y, inside.x]
+    level = light[inside.y, inside.x].astype(np.float32)
     off = centred(level)
     looks["step"] = np.stack([mean(channel) for channel in inside.step.T], axis=1)
     looks["step_u"] = np.sqrt(np.bincount(piece, weight**2, count)) / total
@@ -73,7 +72,7 @@ def measure_looks(inside: Inside, edges: Edges, segments: Segments, light: Image
         along = centred(place.astype(float))
         spread = mean(along**2)
         looks["shade"][:, axis] = mean(off * along) / np.sqrt(spread + 0.5)
-    looks["shadow"] = _leaning(segments, edges.outside, count)
+    looks["shadow"] = _leaning(drawn)
     return looks
 
 
@@ -88,7 +87,7 @@ def _extremes(
     return least, most
 
 
-def _around(light: Image, inside: Inside, reach: int) -> NDArray[np.float32]:
+def _around(light: Half, inside: Inside, reach: int) -> NDArray[np.float32]:
     """Mean of the four places `reach` pixels away along rows and columns."""
     last_row, last_column = light.shape[0] - 1, light.shape[1] - 1
     total = np.zeros(inside.x.size, np.float32)
@@ -98,15 +97,13 @@ def _around(light: Image, inside: Inside, reach: int) -> NDArray[np.float32]:
     return np.asarray(total / 4, np.float32)
 
 
-def _leaning(segments: Segments, outside: Image, count: int) -> Array:
+def _leaning(drawn: Outlined) -> Array:
     """Mean over the outline of the level just outside times the way outwards, (count, 2)."""
-    middle = np.round((segments.start + segments.end) / 2).astype(int)
-    height, width = outside.shape
-    level = outside[np.clip(middle[:, 1], 0, height - 1), np.clip(middle[:, 0], 0, width - 1)]
+    segments, piece = drawn.segments, drawn.segments.label - 1
     way = segments.end - segments.start
-    length = np.bincount(segments.label - 1, np.hypot(*way.T), count) + 1e-9
+    length = np.bincount(piece, np.hypot(*way.T), drawn.count) + 1e-9
     # The outline runs so that its shoelace area is positive: outwards is a quarter turn to the side of y.
     normal = (way[:, 1], -way[:, 0])
     return np.stack(
-        [np.bincount(segments.label - 1, level * part, count) / length for part in normal], axis=1
+        [np.bincount(piece, drawn.outside * part, drawn.count) / length for part in normal], axis=1
     )

@@ -13,13 +13,14 @@ from triage.debris import shadows, two_level
 from triage.debris.background import Departure, Image, brightest, find_departure, is_darker_than_debris
 from triage.debris.bodies import with_bodies
 from triage.debris.dust import lifted
-from triage.debris.edges import Edges, refine
+from triage.debris.edges import Outlined, outlined, refine
 from triage.debris.find import Found, Mask, disc, find
 from triage.debris.ground import even_ground
+from triage.debris.halves import Half
 from triage.debris.limits import Limits, Sight, limits_of, regions_of
 from triage.debris.lookalikes import flag_lookalikes
 from triage.debris.looks import LOOK
-from triage.debris.outline import Segments, cell_segments, trace
+from triage.debris.outline import cell_segments, trace
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces, measure_pieces, outline_length, polygon_area
 from triage.debris.proof import Ground, prove
@@ -142,17 +143,18 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool, hidden_px: fl
     seen = _outlined(found, departure, sigma, dark=dark)
     if not paper:  # what is left of the weave must not tell the blur
         seen = _without_small(seen, hidden_px)
-    edges, pieces, searched = seen.edges, seen.pieces, sigma
+    labels, pieces, searched = seen.drawn.labels, seen.pieces, sigma
     if calibration.blur is None and 1 < softness <= SOFT:  # no edge of a card told the blur
         sigma, sigma_u = sigma * softness, sigma_u * softness
     total = float(np.hypot(sigma, SMOOTHING_PX))
     rim = calibration.blur.overshoot if calibration.blur else 0.0
     blur = TotalBlur(total, sigma_u, rim)
-    sizes = size_pieces(found, edges, pieces, blur, dark=dark, unshadowed=light.unshadowed)
+    sizes = size_pieces(found, labels, pieces, blur, dark=dark, unshadowed=light.unshadowed)
 
     def measuring(found: Found, departure: Departure) -> tuple[Pieces, Diameters]:
-        drawn = _outlined(found, departure, searched, dark=dark)
-        return drawn.pieces, size_pieces(found, drawn.edges, drawn.pieces, blur, dark=dark, unshadowed=True)
+        seen = _outlined(found, departure, searched, dark=dark)
+        sizes = size_pieces(found, seen.drawn.labels, seen.pieces, blur, dark=dark, unshadowed=True)
+        return seen.pieces, sizes
 
     sight = Sight(
         _before_smoothing(sizes.sigma_px),
@@ -165,8 +167,8 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool, hidden_px: fl
     proof = prove(ground, measuring, calibration.um_per_px)
     regions = regions_of(found.light, crop.window, calibration.plane, (crop.left, crop.top))
     return Sized(
-        outline=seen.outline,
-        labels=edges.labels,
+        outline=seen.drawn.segments,
+        labels=labels,
         x=pieces.x,
         y=pieces.y,
         diameter=sizes.value,
@@ -177,8 +179,8 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool, hidden_px: fl
         beside=np.stack([pieces.outside, pieces.sharpness], axis=1),
         flags=sizes.flags
         | np.where(seen.split, FLAG_BIT["split"], 0).astype(np.uint32)
-        | flag_lookalikes(edges.labels, pieces, found.light, found.strength, total),
-        on_edge=_on_edge(edges.labels, crop.window, edges.count),
+        | flag_lookalikes(labels, pieces, found.light, found.strength, total),
+        on_edge=_on_edge(labels, crop.window, pieces.count),
         limits=limits_of(sight, calibration.um_per_px, regions, proof),
         even=sizes.strips,
         blurred=True,
@@ -192,34 +194,35 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool, hidden_px: fl
 class _Seen:
     """What was found, outlined and parted."""
 
-    edges: Edges
-    outline: Segments
+    drawn: Outlined
     pieces: Pieces
     split: NDArray[np.bool_]
 
 
 def _outlined(found: Found, departure: Departure, sigma_px: float, *, dark: bool) -> _Seen:
     total = float(np.hypot(sigma_px, SMOOTHING_PX))
-    mask = (
-        with_bodies(found, sigma_px)
-        if dark
-        else shadows.remove(found.mask, found.light, found.strength, total).mask
-    )
-    edges, outline, origin = _parted(refine(found.strength, mask, total), total)
-    pieces = measure_pieces(edges, outline, departure, found.light, found.strength, total)
+    drawn, origin = _parted(found.strength, _debris(found, sigma_px, dark=dark), total)
+    pieces = measure_pieces(drawn, departure, found, total)
     step = pieces.inside - pieces.outside
     # On a dark ground no shadow shows: what is soft there is debris out of focus or turned from the lamp.
     plain = dark | (pieces.sharpness > SHARP) | (step > STRONG_STEP)
     real = (step > STEP_SHARE * found.seed_level) & plain
-    edges, outline, pieces = _keep(real, edges, outline, pieces)
+    drawn, pieces = _keep(real, drawn, pieces)
     split = np.bincount(origin, minlength=origin.max(initial=0) + 1)[origin][real] > 1
-    return _Seen(edges, outline, pieces, split)
+    return _Seen(drawn, pieces, split)
+
+
+def _debris(found: Found, sigma_px: float, *, dark: bool) -> Mask:
+    if dark:
+        return with_bodies(found, sigma_px)
+    total = float(np.hypot(sigma_px, SMOOTHING_PX))
+    return shadows.remove(found.mask, found.light, found.strength, total).mask
 
 
 def _without_small(seen: _Seen, hidden_px: float) -> _Seen:
     real = seen.pieces.area > np.pi / 4 * (0.8 * hidden_px) ** 2
-    edges, outline, pieces = _keep(real, seen.edges, seen.outline, seen.pieces)
-    return _Seen(edges, outline, pieces, seen.split[real])
+    drawn, pieces = _keep(real, seen.drawn, seen.pieces)
+    return _Seen(drawn, pieces, seen.split[real])
 
 
 def _softness(found: Found, sigma_px: float) -> float:
@@ -241,8 +244,9 @@ def _white(crop: Crop, calibration: Calibration) -> Image:
     return np.full(3, max(most, min(ground / GROUND_SHARE, 1.0), 0.1), np.float32)
 
 
-def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, Segments, NDArray[np.int32]]:
-    """Part touching pieces; returns edges and outlines, and for every piece which one it was before."""
+def _parted(strength: Half, mask: Mask, sigma_px: float) -> tuple[Outlined, NDArray[np.int32]]:
+    """Outline and part the pieces; returns them, and for each which one it was before it was parted."""
+    edges = refine(strength, mask, sigma_px)
     outline = trace(edges.labels, edges.field)
     bounds = np.searchsorted(outline.label, np.arange(1, edges.count + 2))
     area = polygon_area(outline, edges.count)
@@ -263,32 +267,19 @@ def _parted(edges: Edges, sigma_px: float) -> tuple[Edges, Segments, NDArray[np.
         ):
             solidity[index] = area[index] / max(cv2.contourArea(cv2.convexHull(points)), 1e-9)
     origin = split_touching(edges.labels, boxes, solidity, sigma_px)
-    if origin.size == edges.count:
-        return edges, outline, origin
-    parted = replace(edges, count=origin.size)
-    return parted, trace(parted.labels, parted.field), origin
+    if origin.size > edges.count:
+        outline = trace(edges.labels, edges.field)
+    return outlined(edges, origin.size, outline, strength), origin
 
 
 def _depth(piece: NDArray[np.bool_]) -> float:
     return float(cv2.distanceTransform(np.pad(piece.astype(np.uint8), 1), cv2.DIST_L2, 5).max())
 
 
-def _keep(
-    real: NDArray[np.bool_], edges: Edges, outline: Segments, pieces: Pieces
-) -> tuple[Edges, Segments, Pieces]:
+def _keep(real: NDArray[np.bool_], drawn: Outlined, pieces: Pieces) -> tuple[Outlined, Pieces]:
     """Drop what is not debris and number the rest anew."""
-    number = np.zeros(real.size + 1, np.int32)
-    number[1:][real] = np.arange(1, real.sum() + 1)
-    part = real[outline.label - 1]
-    kept = Segments(
-        number[outline.label[part]],
-        outline.start[part],
-        outline.end[part],
-        outline.start_key[part],
-        outline.end_key[part],
-    )
     rows = {name: getattr(pieces, name)[real] for name in pieces.__dataclass_fields__}
-    return replace(edges, labels=number[edges.labels], count=int(real.sum())), kept, Pieces(**rows)
+    return drawn.kept(real), Pieces(**rows)
 
 
 def _colour(pieces: Pieces, sizes: Diameters, departure: Departure, white: Image | None) -> Array:

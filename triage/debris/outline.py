@@ -11,6 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from triage.debris.halves import Half
+from triage.debris.tiles import Cut, map_tiles
+
 Points = NDArray[np.float64]
 
 # Corners of a cell of four pixels: 0 top-left, 1 top-right, 2 bottom-right, 3 bottom-left.
@@ -47,6 +50,15 @@ class Segments:
     start_key: NDArray[np.int64]  # (M,), names the pixel pair a point lies between
     end_key: NDArray[np.int64]  # (M,)
 
+    def rows(self, chosen: NDArray[np.bool_]) -> Segments:
+        """Some of the parts."""
+        return Segments(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
+
+    def middle_px(self, shape: tuple[int, ...]) -> NDArray[np.intp]:
+        """Pixel (column, row) at the middle of each part, (2, M), inside a picture of that shape."""
+        middle = np.round((self.start + self.end) / 2).astype(np.intp).T
+        return np.clip(middle, 0, np.array([[shape[1]], [shape[0]]]) - 1)
+
 
 _Pieces = tuple[NDArray[np.int32], Points, Points, NDArray[np.int64], NDArray[np.int64]]
 
@@ -72,7 +84,7 @@ class _Cells:
         )
 
 
-def trace(labels: NDArray[np.int32], field: NDArray[np.float32]) -> Segments:
+def trace(labels: NDArray[np.int32], field: Half) -> Segments:
     """Outline every label. Both arrays are (H, W); labels 0 is background; a one-pixel border is needed.
 
     A labelled pixel counts as inside whatever the field says there, so the caller decides what
@@ -80,7 +92,7 @@ def trace(labels: NDArray[np.int32], field: NDArray[np.float32]) -> Segments:
     """
     row, column = _mixed_cells(labels)
     corner_labels = labels[row[:, None] + _CORNER[:, 0], column[:, None] + _CORNER[:, 1]]
-    corner_values = field[row[:, None] + _CORNER[:, 0], column[:, None] + _CORNER[:, 1]]
+    corner_values = field[row[:, None] + _CORNER[:, 0], column[:, None] + _CORNER[:, 1]].astype(np.float32)
     parts: list[_Pieces] = []
     for corner in range(4):
         label = corner_labels[:, corner]
@@ -93,9 +105,14 @@ def trace(labels: NDArray[np.int32], field: NDArray[np.float32]) -> Segments:
 
 
 def _mixed_cells(labels: NDArray[np.int32]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    first = labels[:-1, :-1]
-    mixed = (labels[:-1, 1:] != first) | (labels[1:, 1:] != first) | (labels[1:, :-1] != first)
-    row, column = np.nonzero(mixed)
+    def of_tile(cut: Cut, own: Cut) -> NDArray[np.intp]:
+        tile = labels[cut][tuple(slice(side.start, side.stop + 1) for side in own)]
+        first = tile[:-1, :-1]
+        mixed = (tile[:-1, 1:] != first) | (tile[1:, 1:] != first) | (tile[1:, :-1] != first)
+        corner = [side.start + part.start for side, part in zip(cut, own, strict=True)]
+        return np.asarray(np.argwhere(mixed) + corner, np.intp)
+
+    row, column = np.concatenate(map_tiles(of_tile, labels.shape, halo=1)).T
     return row, column
 
 

@@ -8,8 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.debris.background import Departure, Image
-from triage.debris.edges import Edges
+from triage.debris.background import Departure
+from triage.debris.edges import Outlined
+from triage.debris.find import Found
+from triage.debris.halves import Half, values_at
 from triage.debris.looks import Inside, Looks, measure_looks
 from triage.debris.outline import Segments
 
@@ -63,33 +65,31 @@ def outline_length(segments: Segments, count: int) -> Array:
     )
 
 
-def measure_pieces(
-    edges: Edges, segments: Segments, departure: Departure, light: Image, strength: Image, sigma_px: float
-) -> Pieces:
-    """Measure every piece of `edges`, whose outline is `segments`; `sigma_px` is the blur of `strength`."""
-    count = edges.count
-    place = np.flatnonzero(edges.labels)
-    piece = edges.labels.ravel()[place] - 1
-    y, x = np.divmod(place, edges.labels.shape[1])
+def measure_pieces(drawn: Outlined, departure: Departure, found: Found, sigma_px: float) -> Pieces:
+    """Measure every piece; `sigma_px` is the blur of what was found."""
+    count, labels, segments = drawn.count, drawn.labels, drawn.segments
+    place = np.flatnonzero(labels)
+    piece = labels.ravel()[place] - 1
+    y, x = np.divmod(place, labels.shape[1])
     pixels = np.bincount(piece, minlength=count)
 
     def mean(values: NDArray[np.floating]) -> Array:
         return np.bincount(piece, values, count) / np.maximum(pixels, 1)
 
-    dark = light.ravel()[place]
-    weight = strength.ravel()[place]
+    dark = values_at(found.light, place)
+    weight = values_at(found.strength, place)
     mass = np.bincount(piece, weight, count)
     peak = np.zeros(count)
     np.maximum.at(peak, piece, dark)
-    inner = cv2.distanceTransform((edges.labels > 0).astype(np.uint8), cv2.DIST_L2, 5).ravel()[place]
+    inner = cv2.distanceTransform((labels > 0).view(np.uint8), cv2.DIST_L2, 5).ravel()[place]
     depth = np.zeros(count)
     np.maximum.at(depth, piece, inner)
     step = departure.at(y, x)
     length = outline_length(segments, count)
-    column, row = _middle(segments, strength.shape)
+    column, row = segments.middle_px(labels.shape)
     inside, outside, slope = (
         _along(segments, length, values)
-        for values in (edges.inside[row, column], edges.outside[row, column], _slope(strength, row, column))
+        for values in (drawn.inside, drawn.outside, _slope(found.strength, row, column))
     )
     # The Sobel kernel smooths by a Gaussian of about 0.7 px itself.
     ideal = np.maximum(inside - outside, 1e-6) / np.sqrt(2 * np.pi * (sigma_px**2 + 0.5))
@@ -108,21 +108,15 @@ def measure_pieces(
         light=mean(dark),
         strength=mass / np.maximum(pixels, 1),
         looks=measure_looks(
-            Inside(piece, x, y, np.asarray(inner, float), step), edges, segments, light, sigma_px
+            Inside(piece, x, y, np.asarray(inner, float), step), drawn, found.light, sigma_px
         ),
     )
 
 
-def _middle(segments: Segments, shape: tuple[int, ...]) -> NDArray[np.intp]:
-    """Pixel (column, row) at the middle of each part of the outlines, (2, M)."""
-    middle = np.round((segments.start + segments.end) / 2).astype(np.intp).T
-    return np.clip(middle, 0, np.array([[shape[1]], [shape[0]]]) - 1)
-
-
-def _slope(values: Image, row: NDArray[np.intp], column: NDArray[np.intp]) -> Array:
+def _slope(values: Half, row: NDArray[np.intp], column: NDArray[np.intp]) -> Array:
     """Steepness of an image at single pixels, by the Sobel kernel, (M,); none across the picture's border."""
     rows, columns = (_mirrored(*both) for both in zip((row, column), values.shape, strict=True))
-    around = values[rows[:, None], columns[None]]
+    around = values[rows[:, None], columns[None]].astype(np.float32)
     across = SOBEL @ (around[:, 2] - around[:, 0])
     down = SOBEL @ (around[2] - around[0])
     return np.asarray(np.hypot(across, down))

@@ -227,11 +227,10 @@ def _draw(departure: Departure, discs: _Discs, centre: Array, sigma_px: float) -
 
 def _found(ground: Ground, departure: Departure) -> Found:
     """Find in the picture of patches, held to the photo's own levels, which less paper tells less well."""
-    own = ground.found
-    found = find(
-        departure, np.ones(departure.rgb.shape[:2], np.uint8), ground.sight.search_px, ground.smoothing_px
-    )
-    step = np.asarray(cv2.transform(departure.rows(slice(0, len(found.mask))), LIGHT_AND_COLOUR), np.float32)
+    own, (height, width) = ground.found, departure.rgb.shape[:2]
+    found = find(departure, np.ones((height, width), np.uint8), ground.sight.search_px, ground.smoothing_px)
+    whole = slice(0, height), slice(0, width)
+    step = np.asarray(cv2.transform(departure.inside(whole), LIGHT_AND_COLOUR), np.float32)
     _, strength = light_and_strength(step, ground.sight.search_px)
     count, blobs = cv2.connectedComponents(cv2.dilate(found.mask, np.ones((3, 3), np.uint8)), connectivity=8)
     clear = np.zeros(count, np.uint8)

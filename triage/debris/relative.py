@@ -12,7 +12,7 @@ from calibration.calibrate import Calibration
 from triage.debris.background import Departure, Image, find_departure
 from triage.debris.dust import lifted
 from triage.debris.measure import Crop, cut_window
-from triage.debris.strips import filter_strips
+from triage.debris.tiles import Cut, filter_tiles
 
 REACH = 5  # pixels round a place that interpolation reads
 
@@ -53,17 +53,15 @@ class RelativeLight:
 
     def smooth_grey(self, sigma_px: float) -> Image:
         """Mean of the channels over the crop, (H, W), blurred by `sigma_px`."""
-        width = self.crop.window.shape[1]
-        columns = np.arange(width, dtype=np.float32)
 
-        def smoothed(rows: slice) -> tuple[Image]:
-            light = cv2.LUT(self.crop.rgb[rows], self.departure.table)
-            down = np.arange(rows.start, rows.stop, dtype=np.float32)
-            light = light / self.paper(*np.meshgrid(columns, down))
+        def smoothed(cut: Cut) -> tuple[Image]:
+            light = cv2.LUT(self.crop.rgb[cut], self.departure.table)
+            down, across = (np.arange(side.start, side.stop, dtype=np.float32) for side in cut)
+            light = light / self.paper(*np.meshgrid(across, down))
             grey = mean_of_channels(light)
             return (np.asarray(cv2.GaussianBlur(grey, (0, 0), sigma_px), np.float32),)
 
-        return filter_strips(smoothed, len(self.crop.window), int(4 * sigma_px) + 2)[0]
+        return filter_tiles(smoothed, self.crop.window.shape, int(4 * sigma_px) + 2)[0]
 
 
 def relative_light(rgb: NDArray[np.uint8], calibration: Calibration) -> RelativeLight:

@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from triage.debris.background import Image
 from triage.debris.find import COLOUR_WEIGHT, Mask
+from triage.debris.halves import Half, restored, values_at
 
 Vector = NDArray[np.float64]
 
@@ -39,26 +39,28 @@ class Shadows:
     towards: Vector | None
 
 
-def remove(mask: Mask, light: Image, strength: Image, sigma_px: float) -> Shadows:
+def remove(mask: Mask, light: Half, strength: Half, sigma_px: float) -> Shadows:
     """Take cast shadows out of `mask` (H, W); `light` and `strength` as in `find.Found`."""
-    colour = np.sqrt(np.maximum(strength**2 - light**2, 0)) / COLOUR_WEIGHT
-    pieces = _pieces(mask, light)
-    core = _core(pieces, light, colour, CORE)
-    towards = _side(core, light, colour, sigma_px)
+    pieces = _pieces(mask, light, strength)
+    towards = _side(_core(pieces, np.inf), light, strength, sigma_px)
     if towards is None:
         return Shadows(mask, None)
-    debris = _core(pieces, light, colour, CORE, DARKEST)
-    behind = _sweep(debris, towards)
-    return Shadows(mask & ~(behind & (1 - debris) & (1 - _strands(mask, pieces, light, sigma_px))), towards)
+    debris = _core(pieces, DARKEST)
+    shadow = _sweep(debris, towards)
+    shadow &= 1 - debris
+    shadow &= 1 - _strands(mask, pieces, sigma_px)
+    return Shadows(mask & ~shadow, towards)
 
 
 @dataclass(frozen=True)
 class _Joined:
-    """Connected pieces: the flat index and piece of each of their pixels, each piece's strongest light."""
+    """Connected pieces: flat index, piece, light and colour of each pixel, each piece's strongest light."""
 
     shape: tuple[int, ...]
     place: NDArray[np.intp]
     piece: NDArray[np.int32]
+    light: NDArray[np.float32]
+    colour: NDArray[np.float32]
     peak: NDArray[np.float32]
 
     def drawn(self, chosen: NDArray[np.bool_]) -> Mask:
@@ -68,50 +70,54 @@ class _Joined:
         return picture
 
 
-def _pieces(mask: Mask, light: Image) -> _Joined:
+def _pieces(mask: Mask, light: Half, strength: Half) -> _Joined:
     count, labels = cv2.connectedComponents(mask, connectivity=8)
     place = np.flatnonzero(labels)
     piece = np.asarray(labels, np.int32).ravel()[place]
+    dark = values_at(light, place)
     peak = np.zeros(count, np.float32)
-    np.maximum.at(peak, piece, light.ravel()[place])
-    return _Joined(mask.shape, place, piece, peak)
+    np.maximum.at(peak, piece, dark)
+    return _Joined(mask.shape, place, piece, dark, _colour(dark, values_at(strength, place)), peak)
 
 
-def _core(pieces: _Joined, light: Image, colour: Image, part: float, darkest: float = np.inf) -> Mask:
+def _colour(light: NDArray[np.float32], strength: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(np.sqrt(np.maximum(strength**2 - light**2, 0)) / COLOUR_WEIGHT, np.float32)
+
+
+def _core(pieces: _Joined, darkest: float) -> Mask:
     """Pixels too dark, compared with their piece's peak or with any shadow, or too coloured to be shadow."""
-    dark = light.ravel()[pieces.place]
-    coloured = colour.ravel()[pieces.place] > 0.04 + NEUTRAL * dark
-    return pieces.drawn(coloured | (dark >= np.minimum(part * pieces.peak[pieces.piece], darkest)))
+    coloured = pieces.colour > 0.04 + NEUTRAL * pieces.light
+    return pieces.drawn(coloured | (pieces.light >= np.minimum(CORE * pieces.peak[pieces.piece], darkest)))
 
 
-def _strands(mask: Mask, pieces: _Joined, light: Image, sigma_px: float) -> Mask:
+def _strands(mask: Mask, pieces: _Joined, sigma_px: float) -> Mask:
     """Thin long pieces about as dark all along: a fibre hides its own shadow, and would lose itself."""
     count = pieces.peak.size
     depth = np.zeros(count)
     inner = cv2.distanceTransform(mask, cv2.DIST_L2, 5).ravel()[pieces.place]
     np.maximum.at(depth, pieces.piece, inner)
     area = np.bincount(pieces.piece, minlength=count)
-    full = light.ravel()[pieces.place] > STRAND_LEVEL * pieces.peak[pieces.piece]
+    full = pieces.light > STRAND_LEVEL * pieces.peak[pieces.piece]
     even = np.bincount(pieces.piece, full, count) > area / 2
     thin = (2 * depth < STRAND_SIGMAS * sigma_px) & (area > STRAND_RATIO * (2 * depth) ** 2)
     return pieces.drawn((thin & even)[pieces.piece])
 
 
-def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | None:
+def _side(core: Mask, light: Half, strength: Half, sigma_px: float) -> Vector | None:
     """Find the side on which the paper beside the cores is darker, over all of them."""
     # Every other pixel tells the side as well, in a quarter of the time.
     core = np.ascontiguousarray(core[::2, ::2])
-    light, colour = np.ascontiguousarray(light[::2, ::2]), np.ascontiguousarray(colour[::2, ::2])
+    dark, strong = (restored(np.ascontiguousarray(picture[::2, ::2])) for picture in (light, strength))
     distance, nearest = cv2.distanceTransformWithLabels(
         1 - core, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_CCOMP
     )
-    ring = (distance > sigma_px) & (distance < sigma_px + 3) & (colour < 0.05 + 0.25 * light)
+    ring = (distance > sigma_px) & (distance < sigma_px + 3) & (_colour(dark, strong) < 0.05 + 0.25 * dark)
     place = np.flatnonzero(ring)
     owner = nearest.ravel()[place]
     count = int(nearest.max()) + 1
-    y, x = np.divmod(place, light.shape[1])
+    y, x = np.divmod(place, core.shape[1])
     inner = np.flatnonzero(core)
-    inner_y, inner_x = np.divmod(inner, light.shape[1])
+    inner_y, inner_x = np.divmod(inner, core.shape[1])
     inner_owner = nearest.ravel()[inner]
     size = np.bincount(inner_owner, minlength=count)
     centre = np.stack([np.bincount(inner_owner, axis, count) for axis in (inner_x, inner_y)]) / np.maximum(
@@ -119,16 +125,16 @@ def _side(core: Mask, light: Image, colour: Image, sigma_px: float) -> Vector | 
     )
     step = np.stack([x, y]) - centre[:, owner]
     step /= np.hypot(*step) + 1e-9
-    dark = np.clip(light.ravel()[place], -0.05, 0.6)
+    beside = np.clip(dark.ravel()[place], -0.05, 0.6)
     pixels = np.bincount(owner, minlength=count)
-    lean = np.stack([np.bincount(owner, dark * part, count) for part in step]) / np.maximum(pixels, 1)
+    lean = np.stack([np.bincount(owner, beside * part, count) for part in step]) / np.maximum(pixels, 1)
     lean = np.clip(lean[:, (size >= 2) & (pixels > 8)], -0.1, 0.1)
     if lean.shape[1] < 8:
         return None
     mean = lean.mean(axis=1)
-    strength = float(np.hypot(*mean))
+    length = float(np.hypot(*mean))
     error = float(lean.std(axis=1).mean()) / np.sqrt(lean.shape[1])
-    return mean / strength if strength > SURE_SNR * error else None
+    return mean / length if length > SURE_SNR * error else None
 
 
 def _sweep(core: Mask, towards: Vector) -> Mask:
@@ -154,7 +160,7 @@ def _or_moved(mask: Mask, right: int, down: int) -> None:
 
 
 def contact_darkness(
-    light: Image,
+    light: Half,
     labels: NDArray[np.int32],
     boxes: NDArray[np.int64],
     inside: Vector,
@@ -182,5 +188,5 @@ def contact_darkness(
         any_piece = cv2.distanceTransform((near == 0).astype(np.uint8), cv2.DIST_L2, 5)
         ring = (own > NEAR_SIGMAS * sigma_px) & (own < FAR_SIGMAS * sigma_px) & (own == any_piece)
         if ring.any():
-            dark.append(float(np.clip(light[cut][ring], -0.1, 0.5).mean()) / inside[index])
+            dark.append(float(np.clip(light[cut][ring].astype(np.float32), -0.1, 0.5).mean()) / inside[index])
     return float(np.mean(dark)) if len(dark) >= 4 else None

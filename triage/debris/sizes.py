@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.debris import by_light
-from triage.debris.edges import Edges
 from triage.debris.find import Found
 from triage.debris.particles import FLAG_BIT
 from triage.debris.pieces import Pieces
@@ -17,6 +16,7 @@ from triage.debris.shadows import contact_darkness
 from triage.debris.shape import strip_length_and_width
 
 Array = NDArray[np.float64]
+Labels = NDArray[np.int32]
 
 # Contact shadow on pale paper, or a dim rim on the dark card, moves a half-level outline out (or in) by this
 # part of the blur, and a size by light by a smaller one that grows with the darkness seen beside the pieces.
@@ -74,7 +74,7 @@ class Diameters:
 
 
 def size_pieces(
-    found: Found, edges: Edges, pieces: Pieces, blur: TotalBlur, *, dark: bool, unshadowed: bool = False
+    found: Found, labels: Labels, pieces: Pieces, blur: TotalBlur, *, dark: bool, unshadowed: bool = False
 ) -> Diameters:
     """Size every piece of a photo on pale paper or a dark ground; `unshadowed`: no lamp's shadow is left."""
     sigma_px, sigma_u_px = blur.sigma_px, blur.sigma_u_px
@@ -84,13 +84,13 @@ def size_pieces(
     jury = np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < most * sigma_px))
     known = _known(pieces, rough, sigma_px, jury)
     if known.label.size >= JURY:
-        sigma_px = by_light.sharpest_fit(found.light, edges.labels, known, sigma_px, noise)
+        sigma_px = by_light.sharpest_fit(found.light, labels, known, sigma_px, noise)
     blur = replace(blur, sigma_px=sigma_px)
-    target = not dark and _is_target(found, edges, pieces, rough, sigma_px)
+    target = not dark and _is_target(found, labels, pieces, rough, sigma_px)
     plain = TARGET_CONTRAST if target else PLAIN_CONTRAST
     shift = UNSHADOWED
     if not unshadowed:
-        shift = _shift(found, edges, pieces, rough, blur, dark=dark, target=target)
+        shift = _shift(found, labels, pieces, rough, blur, dark=dark, target=target)
     value, u = _by_outline(pieces, sigma_px, shift.outline)
     blur_u = 4 * sigma_px * sigma_u_px / value
     contrast = pieces.inside - np.minimum(pieces.outside, 0)
@@ -100,8 +100,8 @@ def size_pieces(
     small = np.flatnonzero((value < RESOLVED * sigma_px) & ~strips)
     if small.size:
         known = _known(pieces, rough, sigma_px, small, plain)
-        sizes = by_light.fit(found.light, edges.labels, known, sigma_px, noise)
-        sizes = by_light.fit_apart(found.light, edges.labels, known, sizes, sigma_px, noise)
+        sizes = by_light.fit(found.light, labels, known, sigma_px, noise)
+        sizes = by_light.fit_apart(found.light, labels, known, sizes, sigma_px, noise)
         value[small] = np.maximum(sizes.diameter_px - 2 * sigma_px * shift.light, 0.4 * sizes.diameter_px)
         u[small] = np.sqrt(
             sizes.diameter_u_px**2 + (1.5 * SHIFT_U * sigma_px) ** 2 + (SHAPE_U * value[small]) ** 2
@@ -180,11 +180,11 @@ UNSHADOWED = _Shift(0.09, 0.06)  # what the room's light leaves: tests/benchmark
 
 
 def _shift(
-    found: Found, edges: Edges, pieces: Pieces, rough: Array, blur: TotalBlur, *, dark: bool, target: bool
+    found: Found, labels: Labels, pieces: Pieces, rough: Array, blur: TotalBlur, *, dark: bool, target: bool
 ) -> _Shift:
     if dark:
         return _Shift(OUTLINE_SHIFT_DARK, LIGHT_SHIFT_DARK)
-    darkness = _contact(found, edges, pieces, rough, blur.sigma_px)
+    darkness = _contact(found, labels, pieces, rough, blur.sigma_px)
     if target and (darkness is None or darkness < SOLID):
         return _Shift(0.0, 0.0)
     if darkness is None or (blur.rim > RIM and darkness < SOLID):
@@ -195,17 +195,17 @@ def _shift(
     return _Shift(solid * OUTLINE_SHIFT, solid * (LIGHT_SHIFT + deep * LIGHT_SHIFT_MORE))
 
 
-def _contact(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_px: float) -> float | None:
+def _contact(found: Found, labels: Labels, pieces: Pieces, rough: Array, sigma_px: float) -> float | None:
     """How dark the paper is at the foot of the pieces; None where too few could show it."""
     for least, enough, factor in JUDGES:
         large = rough > least * sigma_px
         if np.count_nonzero(large) >= enough:
-            dark = contact_darkness(found.light, edges.labels, pieces.box, pieces.inside, large, sigma_px)
+            dark = contact_darkness(found.light, labels, pieces.box, pieces.inside, large, sigma_px)
             return None if dark is None else factor * dark
     return None
 
 
-def _is_target(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_px: float) -> bool:
+def _is_target(found: Found, labels: Labels, pieces: Pieces, rough: Array, sigma_px: float) -> bool:
     """Tell whether the pieces are all of one size, as marks of a printed target are."""
     # Blur makes outlines of unlike small pieces alike, never those of like ones unlike: a cheap first sieve.
     if rough.size < TARGET_PIECES or _spread(rough) > 2 * TARGET_SPREAD:
@@ -214,7 +214,7 @@ def _is_target(found: Found, edges: Edges, pieces: Pieces, rough: Array, sigma_p
         return _spread(rough) < TARGET_SPREAD
     some = np.linspace(0, rough.size - 1, min(by_light.JURY, rough.size)).astype(np.intp)
     known = _known(pieces, rough, sigma_px, some)
-    sizes = by_light.fit(found.light, edges.labels, known, sigma_px, NOISE_FACTOR * found.noise)
+    sizes = by_light.fit(found.light, labels, known, sigma_px, NOISE_FACTOR * found.noise)
     return _spread(sizes.diameter_px) < TARGET_SPREAD
 
 

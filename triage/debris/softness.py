@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from triage.debris.background import Image
 from triage.debris.find import Mask
+from triage.debris.halves import Half, restored
 
 LARGE_SIGMAS = 12  # side of a square of the least area judged by
 STRONG = 0.175  # departure inside a piece: a fainter one may be a blotch or a shadow
@@ -20,7 +21,7 @@ SOBEL_VARIANCE = 0.5  # px^2 that the Sobel kernel smooths by itself
 MARGIN = 3
 
 
-def own_blur(strength: Image, mask: Mask, sigma_px: float) -> float:
+def own_blur(strength: Half, mask: Mask, sigma_px: float) -> float:
     """Blur in px of `strength` (H, W) at the outlines of the large strong pieces of `mask`; 0 without any.
 
     The outline is taken at half of a piece's own middle level; what touches the picture's rim has no say.
@@ -34,7 +35,7 @@ def own_blur(strength: Image, mask: Mask, sigma_px: float) -> float:
         if area < (LARGE_SIGMAS * sigma_px) ** 2 or min(low) < 0 or high[0] > width or high[1] > height:
             continue
         cut = (slice(low[1], high[1]), slice(low[0], high[0]))
-        found.append(_outline_blurs(strength[cut], labels[cut] == index))
+        found.append(_outline_blurs(restored(strength[cut]), labels[cut] == index))
     blurs = np.concatenate([np.empty(0), *found])
     return float(np.percentile(blurs, 100 - STEEPEST)) if blurs.size else 0.0
 

@@ -10,9 +10,10 @@ Samples: `save_sample`, `add_analysis`, `find_sample`, `samples`, `attach_sample
 `open_saved`.
 Analyses: `load_analysis` (for reports), `load_measured`, `saved_result`, `result_of` and `load_result` (for
 comparing).
-Corrections: `correct`, `learn`, `corrections`, `leave_out`, `restore_area`, `areas`, `restate` (what was
-said about the sample); `state_of` tells cheaply whether any of these changed.
-Comparisons: `save_comparison`, `comparisons`. A machine's history: `history`.
+Corrections: `correct`, `learn`, `forget`, `corrections`, `leave_out`, `restore_area`, `areas`, `restate`
+(what was said about the sample); `state_of` tells cheaply whether any of these changed.
+Comparisons: `saved_debris`, `save_comparison`, `comparisons`. A machine's history: `history`, `trend_words`,
+`look_back` (its earlier sample), `with_set_up`.
 
 Each call is one transaction: all of it is kept, or nothing. Calls from several threads and programs at
 once are fine. What is not there or cannot be right is a UserError with a sentence.
@@ -24,12 +25,14 @@ from triage.record.correction_book import (
     areas,
     correct,
     corrections,
+    forget,
     learn,
     leave_out,
     restore_area,
     state_of,
 )
 from triage.record.history import History, history
+from triage.record.look_back import Now, look_back, saved_debris, trend_words, with_set_up
 from triage.record.machine_book import (
     attach_sample,
     find_machine,
@@ -60,6 +63,7 @@ from triage.record.sample_book import (
 
 __all__ = [
     "History",
+    "Now",
     "Record",
     "add_analysis",
     "areas",
@@ -70,6 +74,7 @@ __all__ = [
     "find_machine",
     "find_sample",
     "find_visit",
+    "forget",
     "history",
     "known_machine",
     "learn",
@@ -77,6 +82,7 @@ __all__ = [
     "load_analysis",
     "load_measured",
     "load_result",
+    "look_back",
     "machines",
     "open_record",
     "open_saved",
@@ -89,7 +95,10 @@ __all__ = [
     "save_machine",
     "save_sample",
     "save_visit",
+    "saved_debris",
     "saved_result",
     "state_of",
+    "trend_words",
     "visits",
+    "with_set_up",
 ]

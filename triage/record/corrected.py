@@ -14,6 +14,8 @@ from triage.record.details import Measured, unpack
 from triage.record.entries import Correction
 from triage.record.tables import AnalysisRow, CorrectionRow
 
+SAME_PX = 2.0  # a piece found again lies no farther from its old place
+
 
 def corrected(row: AnalysisRow) -> Measured:
     """Return what an analysis measured, with everything applied that a technician has said of it."""
@@ -34,6 +36,24 @@ def again(row: CorrectionRow) -> CorrectionRow:
     )
 
 
+def found_again(old: Measured, new: Measured) -> dict[int, int]:
+    """Return the new id of each old particle that lies at the same place of the same photo."""
+    now_at = {photo.sha256: index for index, photo in enumerate(new.photos)}
+    places = [now_at.get(photo.sha256, -1) for photo in old.photos]
+    found = {}
+    for row in old.particles:
+        there = np.flatnonzero(new.particles["photo"] == places[int(row["photo"])])
+        if not len(there):
+            continue
+        apart = np.hypot(
+            new.particles["x_px"][there] - row["x_px"], new.particles["y_px"][there] - row["y_px"]
+        )
+        nearest = int(np.argmin(apart))
+        if apart[nearest] <= SAME_PX:
+            found[int(row["id"])] = int(new.particles["id"][there[nearest]])
+    return found
+
+
 def last_words(corrections: Sequence[Correction]) -> tuple[dict[int, str], set[int]]:
     """Return the kind given to each particle, and the particles left out; of each the last word counts."""
     kinds: dict[int, str] = {}
@@ -41,6 +61,8 @@ def last_words(corrections: Sequence[Correction]) -> tuple[dict[int, str], set[i
     for each in corrections:
         if each.action == "kind" and each.kind:
             kinds[each.particle] = each.kind
+        elif each.action == "forget":
+            kinds.pop(each.particle, None)
         elif each.action == "reject":
             rejected.add(each.particle)
         else:

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import func, select
 
+from triage.debris import confirmed
 from triage.debris.confirmed import Confirmed, confirm, load
-from triage.debris.particles import KINDS
+from triage.debris.particles import KINDS, ParticleTable
 from triage.errors import UserError
 from triage.record.areas import area_row, areas_of, checked, next_area
-from triage.record.corrected import corrections_of
+from triage.record.corrected import corrections_of, found_again, last_words
 from triage.record.details import unpack
 from triage.record.entries import Correction, LeftOut, clean_text
+from triage.record.look_back import state_beside
 from triage.record.machine_book import analysis_row, sample_row
 from triage.record.opening import Record
 from triage.record.tables import AnalysisRow, AreaRow, CorrectionRow
@@ -26,7 +28,7 @@ class SampleState:
     analysis: int
     last_correction: int
     last_area: int
-    unit: str | None
+    beside: tuple[object, ...]  # machine, visit, the machine's earlier samples
 
 
 def state_of(record: Record, number: int) -> SampleState:
@@ -38,7 +40,7 @@ def state_of(record: Record, number: int) -> SampleState:
             session.scalar(select(func.max(table.id)).where(table.analysis_id == newest)) or 0
             for table in (CorrectionRow, AreaRow)
         )
-        return SampleState(newest, last, area, sample.machine.unit if sample.machine else None)
+        return SampleState(newest, last, area, state_beside(session, sample))
 
 
 def correct(record: Record, number: int, correction: Correction) -> tuple[Correction, ...]:
@@ -57,9 +59,7 @@ def correct(record: Record, number: int, correction: Correction) -> tuple[Correc
         raise UserError(f"{correction.kind} is no kind of debris; choose from {', '.join(KINDS)}.")
     with record.writing() as session:
         row = analysis_row(session, number)
-        known = {each["id"] for each in json.loads(row.result)["particles"]}
-        if correction.particle not in known:
-            raise UserError(f"Sample {number} has no particle {correction.particle}.")
+        _check_known(row, correction.particle)
         row.corrections.append(
             CorrectionRow(
                 particle=correction.particle, action=correction.action, kind=correction.kind, who=who
@@ -84,6 +84,40 @@ def learn(record: Record, number: int, correction: Correction) -> Confirmed:
     confirm(rows, correction.kind or "")
     correct(record, number, correction)
     return load()
+
+
+def forget(record: Record, number: int, particle: int, who: str) -> Confirmed:
+    """Take back the kind given to a particle: the photo's own stands again, nothing is learnt from the piece.
+
+    Returns all that are still confirmed. UserError where no kind was given to it, or nobody is named.
+    """
+    named = clean_text(who, "who")
+    if named is None:
+        raise UserError("Give the initials of who takes this back.")
+    with record.writing() as session:
+        row = analysis_row(session, number)
+        _check_known(row, particle)
+        gone = sum(map(confirmed.forget, _always(row, particle)))
+        if not gone and particle not in last_words(corrections_of(row))[0]:
+            raise UserError(f"Piece {particle} was given no kind by hand, so there is nothing to forget.")
+        row.corrections.append(CorrectionRow(particle=particle, action="forget", who=named))
+        session.flush()
+    return load()
+
+
+def _always(row: AnalysisRow, particle: int) -> list[ParticleTable]:
+    """Return the particle's row in every analysis of its sample: any of them may have been confirmed."""
+    now = unpack(row.details)
+    this = replace(now, particles=now.particles[now.particles["id"] == particle])
+    every = [unpack(each.details) for each in row.sample.analyses]
+    ids = [found_again(this, each).get(particle) for each in every]
+    return [each.particles[each.particles["id"] == its] for each, its in zip(every, ids, strict=True)]
+
+
+def _check_known(row: AnalysisRow, particle: int) -> None:
+    known = {each["id"] for each in json.loads(row.result)["particles"]}
+    if particle not in known:
+        raise UserError(f"Sample {row.sample_id} has no particle {particle}.")
 
 
 def corrections(record: Record, number: int) -> tuple[Correction, ...]:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from triage.analysis import Analysis, Blank, PhotoResult, Sample, conclude
 from triage.debris.particles import ParticleTable, empty_table
+from triage.earlier import Earlier
 from triage.filters import load_filters
 from triage.photo import Photo
 
@@ -67,9 +68,9 @@ def unpack(packed: bytes) -> Measured:
     )
 
 
-def concluded(measured: Measured, pictures: Sequence[Photo] = ()) -> Analysis:
+def concluded(measured: Measured, pictures: Sequence[Photo] = (), earlier: Earlier | None = None) -> Analysis:
     """Return the analysis, its conclusions drawn by this program and the filter list in use."""
-    found = conclude(measured.particles, measured.photos, measured.sample, load_filters())
+    found = conclude(measured.particles, measured.photos, measured.sample, load_filters(), earlier)
     return Analysis(**vars(measured), **vars(found), pictures=tuple(pictures))
 
 

@@ -102,10 +102,10 @@ class SavedSample:
 
 @dataclass(frozen=True)
 class Correction:
-    """What a technician said of one particle: its `kind`, or that it is to be left out or put back."""
+    """What a technician said of one particle: its `kind` or to forget it, to leave it out or put it back."""
 
     particle: int
-    action: str  # kind | reject | restore
+    action: str  # kind | forget | reject | restore
     kind: str | None
     who: str
     made_at: datetime | None = None

@@ -47,7 +47,7 @@ from triage.record.tables import (
 )
 from triage.report.result import as_cell
 
-FORMAT, VERSION = "triage service record", 2  # 2: areas that are left out
+FORMAT, VERSION = "triage service record", 3  # 2: areas that are left out; 3: kinds that are forgotten
 LEAVE_OUT = {"id", "result", "details", "unit_key", "stored_sha256", "bytes"}
 README = __doc__ or ""
 
@@ -144,7 +144,7 @@ def _write_rows(archive: zipfile.ZipFile, chosen: _Chosen) -> None:
     corrections = [each for row in chosen.analyses for each in row.corrections]
     document = {
         "format": FORMAT,
-        "version": VERSION if any(row.areas for row in chosen.analyses) else 1,
+        "version": _least_version(chosen, corrections),
         "machines": [_plain(row) for row in chosen.machines],
         "visits": [{**_plain(row), "machine": row.machine.uuid} for row in chosen.visits],
         "photos": [_plain(row) for row in chosen.photos()],
@@ -231,6 +231,13 @@ def _sample(row: SampleRow) -> dict[str, Any]:
 def _comparison(row: ComparisonRow) -> dict[str, Any]:
     kept = {"before": row.before.uuid, "after": row.after.uuid, "result": json.loads(row.result)}
     return {**_plain(row), **kept}
+
+
+def _least_version(chosen: _Chosen, corrections: Sequence[CorrectionRow]) -> int:
+    """Return the oldest version that has all of this, so that older programs take what they understand."""
+    if any(each.action == "forget" for each in corrections):
+        return VERSION
+    return 2 if any(row.areas for row in chosen.analyses) else 1
 
 
 def _of(chosen: _Chosen, correction: CorrectionRow) -> str:

@@ -6,17 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calibration.calibrate import ByRule, ByStated, HowScaled
-from triage.analysis import Analysis, Setup
+from calibration.calibrate import By, ByPoints, ByRule, ByStated, HowScaled, given_window, same_scale
+from triage.analysis import Analysis, PhotoResult, Setup
 from triage.errors import UserError
 from triage.record import corrected
 from triage.record.areas import area_row, areas_of
-from triage.record.details import Measured, unpack
+from triage.record.details import unpack
 from triage.record.entries import SavedSample
+from triage.record.look_back import earlier_of
 from triage.record.machine_book import analysis_row, sample_row
 from triage.record.opening import Record
 from triage.record.sample_book import (
@@ -29,48 +29,51 @@ from triage.record.sample_book import (
 )
 from triage.record.tables import AnalysisRow, SamplePhotoRow, SampleRow
 
-SAME_PX = 2.0  # a piece found again lies no farther from its old place
-
 
 @dataclass(frozen=True)
 class Known:
-    """A saved sample's files and how it was measured, to be measured again with more."""
+    """A saved sample's files and how each was measured, to be measured again with more.
+
+    `further` is how a further photo is measured, unless it comes with a scale of its own.
+    """
 
     photos: tuple[Path, ...]
     setup: Setup
+    further: HowScaled
     names: dict[str, tuple[str, str]]  # of each stored file's SHA-256: its name, its SHA-256 as it came
 
 
 def known_photos(record: Record, number: int) -> Known:
-    """Return what a sample was measured from.
-
-    UserError where its scale cannot hold for another photo.
-    """
+    """Return what a sample was measured from."""
     with record.reading() as session:
         sample = sample_row(session, number)
         measured = unpack(analysis_row(session, number).details)
+        earlier = earlier_of(session, sample, measured.sample)
         held = [(each.role, each.file, each.photo.sha256, each.photo.stored_sha256) for each in sample.photos]
     paths = {role: [record.photos.path(stored) for r, _, _, stored in held if r == role] for role, *_ in held}
     blank = next(iter(paths.get("blank", ())), None)
+    scaled = next((photo for photo in measured.photos if photo.counted and photo.scale), measured.photos[0])
+    one, each = _how(scaled), {photo.sha256: _how(photo) for photo in measured.photos}
+    hows = tuple(each.get(sha256, HowScaled()) for role, _, sha256, _ in held if role == "debris")
     return Known(
         tuple(paths["debris"]),
-        Setup(how=_how(measured), sample=measured.sample, blank=blank),
+        Setup(how=one, hows=hows, sample=measured.sample, blank=blank, earlier=earlier),
+        HowScaled() if isinstance(one.by, ByPoints) else HowScaled(one.by),
         {stored: (file, sha256) for _, file, sha256, stored in held},
     )
 
 
-def _how(measured: Measured) -> HowScaled:
-    scale = next((photo.scale for photo in measured.photos if photo.counted and photo.scale), None)
+def _how(photo: PhotoResult) -> HowScaled:
+    """Return what gives a photo again the scale, and without a card the window, that it was measured with."""
+    scale = photo.scale
     if scale is None or scale.source in {"card", "scanner"}:
         return HowScaled()
+    by: By = ByStated(scale.um_per_px)
     if scale.source == "rule":
-        return HowScaled(ByRule())
-    if scale.source in {"stated", "lens"}:
-        return HowScaled(ByStated(scale.um_per_px))
-    raise UserError(
-        "This sample was measured by two points of its photo, which say nothing of another photo; send all "
-        "photos together as a new sample."
-    )
+        by = ByRule()
+    elif scale.source == "points":
+        by = same_scale(scale.um_per_px, scale.um_per_px_rel_u)
+    return HowScaled(by, given_window(photo.window_px))
 
 
 def renamed(analysis: Analysis, names: dict[str, tuple[str, str]]) -> Analysis:
@@ -127,7 +130,7 @@ def _carry_over(before: AnalysisRow, after: AnalysisRow) -> None:
     old, new = unpack(before.details), unpack(after.details)
     now_at = {photo.sha256: index for index, photo in enumerate(new.photos)}
     places = [now_at.get(photo.sha256) for photo in old.photos]
-    again = _found_again(old, new, places)
+    again = corrected.found_again(old, new)
     for each in before.corrections:
         if each.particle in again:
             copy = corrected.again(each)
@@ -139,19 +142,3 @@ def _carry_over(before: AnalysisRow, after: AnalysisRow) -> None:
             row = area_row(replace(area, photo=place), len(after.areas) + 1)
             row.made_at = area.made_at or row.made_at
             after.areas.append(row)
-
-
-def _found_again(old: Measured, new: Measured, places: list[int | None]) -> dict[int, int]:
-    """Return the new id of each old particle that lies at the same place of the same photo."""
-    found = {}
-    for row in old.particles:
-        there = np.flatnonzero(new.particles["photo"] == places[int(row["photo"])])
-        if not len(there):
-            continue
-        apart = np.hypot(
-            new.particles["x_px"][there] - row["x_px"], new.particles["y_px"][there] - row["y_px"]
-        )
-        nearest = int(np.argmin(apart))
-        if apart[nearest] <= SAME_PX:
-            found[int(row["id"])] = int(new.particles["id"][there[nearest]])
-    return found

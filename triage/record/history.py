@@ -14,6 +14,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import undefer
 
+from triage.analysis import sized_from_um
 from triage.record.corrected import corrected
 from triage.record.details import Measured
 from triage.record.entries import Machine
@@ -74,14 +75,9 @@ def history(record: Record, unit: str) -> History:
                 .options(undefer(AnalysisRow.details))
             ).one()
             taken.append((sample, newest.headline, corrected(newest)))
-        from_um = max((_limit(measured) for _, _, measured in taken), default=0.0)
+        from_um = max((sized_from_um(measured.photos) for _, _, measured in taken), default=0.0)
         rows = [_row(*each, from_um) for each in taken]
         return History(machine_entry(machine), from_um, tuple(sorted(rows, key=lambda row: row.day)))
-
-
-def _limit(measured: Measured) -> float:
-    limits = [photo.limits for photo in measured.photos if photo.counted and photo.limits]
-    return max((each.smallest_sized_um for each in limits), default=0.0)
 
 
 def _row(sample: SampleRow, headline: str, measured: Measured, from_um: float) -> HistoryRow:

@@ -8,19 +8,17 @@ from datetime import date
 
 from triage.errors import UserError
 from triage.kept_spread import kept_spread
-from triage.record.history import History, history
+from triage.record.history import history
+from triage.record.look_back import saved_debris, trend_words
 from triage.record.machine_book import find_visit, visits
 from triage.record.opening import Record
-from triage.record.sample_book import find_sample, load_analysis, result_of
+from triage.record.sample_book import find_sample, load_analysis
 from triage.report.comparison_pdf import comparison_pdf
 from triage.report.history_pdf import history_pdf
 from triage.report.pdf import Paper, pdf_bytes
-from triage.report.reading import sample_of
 from triage.report.visit import Visit
 from triage.sizing.compare import Comparison, How, compare
-from triage.sizing.trend import Trend, sample_trend
 
-SHORTEST_DAYS = 60  # from the first sample to the last: less says nothing of a year
 MOST_LETTERS = 40  # of each part of a file name
 
 
@@ -46,7 +44,7 @@ def compare_saved(record: Record, before: int, after: int) -> Comparison:
     """Compare two saved samples, corrections applied. UserError where they are one and the same."""
     if before == after:
         raise UserError("Choose two different samples: one from before, one from after.")
-    earlier, later = (sample_of(result_of(record, each), f"sample {each}") for each in (before, after))
+    earlier, later = (saved_debris(record, each) for each in (before, after))
     if earlier.photos & later.photos:
         raise UserError("Both samples hold the same photo; choose two that were taken separately.")
     return compare([earlier], [later], How(kept_spread()[0]))
@@ -59,9 +57,7 @@ def comparison_report(record: Record, before: int, after: int, paper: Paper = "a
     saved = find_sample(record, after)
     visit = find_visit(record, saved.visit) if saved.visit is not None else None
     order = visit.work_order if visit else None
-    units = dict.fromkeys(each.sample.machine for each in (one, other) if each.sample.machine)
-    whose = ", ".join([*units, f"samples {before} and {after}", *([f"work order {order}"] if order else [])])
-    data = comparison_pdf(found, (one, other), whose, paper)
+    data = comparison_pdf(found, (one, other), order, paper)
     day = visit.visited_on if visit else saved.analysed_on
     return SampleReport(file_name(saved.unit, day, order, f"samples-{before}-{after}"), data)
 
@@ -71,19 +67,8 @@ def history_report(record: Record, unit: str, paper: Paper = "a4") -> SampleRepo
     found, been = history(record, unit), visits(record, unit)
     day = max([row.day for row in found.rows] + [each.visited_on for each in been], default=date.today())
     last = next((each.work_order for each in reversed(been) if each.work_order), None)
-    data = history_pdf(found, been, _trend(record, found), paper)
+    data = history_pdf(found, been, trend_words(record, unit), paper)
     return SampleReport(file_name(found.machine.unit, day, last, "history"), data)
-
-
-def _trend(record: Record, found: History) -> Trend | None:
-    """Return the trend of the samples that came from where the last one did."""
-    if not found.rows:
-        return None
-    alike = [row for row in found.rows if row.origin == found.rows[-1].origin]
-    if (alike[-1].day - alike[0].day).days < SHORTEST_DAYS:
-        return None
-    samples = [(row.day, sample_of(result_of(record, row.sample), f"sample {row.sample}")) for row in alike]
-    return sample_trend(samples, kept_spread()[0])
 
 
 def report_name(number: int, day: date, unit: str | None, work_order: str | None) -> str:

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, selectinload, undefer
 from triage.analysis import Analysis, Sample
 from triage.errors import UserError
 from triage.photo import Photo, open_photo
-from triage.record import areas, corrected
+from triage.record import areas, corrected, look_back
 from triage.record.correction_book import areas as left_out_areas
 from triage.record.correction_book import corrections
 from triage.record.details import Measured, concluded, pack, unpack
@@ -107,7 +107,8 @@ def restate(record: Record, number: int, said: Sample) -> SavedSample:
     with record.writing() as session:
         sample = sample_row(session, number)
         newest = analysis_row(session, number)
-        row = new_analysis(concluded(replace(unpack(newest.details), sample=said)))
+        earlier = look_back.earlier_of(session, sample, said)
+        row = new_analysis(concluded(replace(unpack(newest.details), sample=said), earlier=earlier))
         row.corrections = [corrected.again(each) for each in newest.corrections]
         row.areas = [areas.again(each) for each in newest.areas]
         sample.analyses.append(row)
@@ -158,15 +159,16 @@ def _stored_as(record: Record, sha256: str) -> str:
 
 
 def load_analysis(record: Record, number: int, *, pictures: bool = True) -> Analysis:
-    """Return a sample's newest analysis with its corrections applied, with its photos for reports."""
+    """Return a sample's newest analysis, drawn anew, with its photos for reports.
+
+    Its corrections are applied, with what machine and visit say of it, beside the machine's earlier sample.
+    """
     with record.reading() as session:
         row = analysis_row(session, number)
-        machine = row.sample.machine.unit if row.sample.machine else None
         files = {each.photo.sha256: (each.file, each.photo.stored_sha256) for each in row.sample.photos}
-        measured = corrected.corrected(row)
-    measured = replace(measured, sample=replace(measured.sample, machine=machine))
+        measured, earlier = look_back.drawn_from(session, row)
     opened = [_picture(record, *files[photo.sha256]) for photo in measured.photos] if pictures else []
-    return concluded(measured, opened)
+    return concluded(measured, opened, earlier)
 
 
 def load_measured(record: Record, number: int) -> Measured:

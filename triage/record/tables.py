@@ -28,7 +28,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
-HEAD = "0002"  # the newest migration
+HEAD = "0003"  # the newest migration
 SHA256 = String(64)
 UUID = String(36)
 
@@ -208,7 +208,7 @@ class CorrectionRow(Table):
 
     __tablename__ = "corrections"
     __table_args__ = (
-        CheckConstraint("action IN ('kind', 'reject', 'restore')", name="action"),
+        CheckConstraint("action IN ('kind', 'reject', 'restore', 'forget')", name="action"),
         CheckConstraint("(action = 'kind') = (kind IS NOT NULL)", name="kind"),
     )
 

@@ -6,14 +6,15 @@ Lines differ by dash, not by colour alone; the sizes this photo cannot tell are 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from triage.analysis import Analysis
-from triage.report.words import microns, over
+from triage.report.units import thou_is_first
+from triage.report.words import microns, thou
 from triage.sizing import Passing, inches
 from triage.sizing.passing import Population, count_share, select
 
@@ -22,6 +23,7 @@ Array = NDArray[np.float64]
 INK, SOFT, FAINT, ACCENT, TINT = 0x1B2126, 0x59636B, 0xC9CFD3, 0x0B5563, 0xD5E3E6
 DASHES: dict[str, tuple[float, ...]] = {"by_count": (), "by_area": (7, 3), "by_volume": (1.2, 2.6)}
 STEPS, BAND_STEPS = 160, 48
+UM_PER_THOU = 25.4
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,16 @@ class Plot:
     low_um: float
     high_um: float
     font: float
+    thou: bool = False  # whether sizes are told in thousandths of an inch first
+
+    @property
+    def unit(self) -> str:
+        """The unit that sizes are told in."""
+        return "thou" if self.thou else "µm"
+
+    def name(self, um: float) -> str:
+        """Return a size in that unit."""
+        return thou(um) if self.thou else microns(um)
 
     def x(self, um: float) -> float:
         """Return where a size lies on the logarithmic axis."""
@@ -51,7 +63,7 @@ def chart(analysis: Analysis, width: float, height: float, font: float = 8) -> A
     from reportlab.graphics.shapes import Drawing
 
     population = _population(analysis)
-    plot = plot_area(population, analysis.passing, (width, height), font)
+    plot = replace(plot_area(population, analysis.passing, (width, height), font), thou=thou_is_first())
     drawing = Drawing(width, height)
     parts = [
         *_hatching(plot, plot.x(analysis.sizes.from_um)),
@@ -175,16 +187,17 @@ def _rating_lines(plot: Plot, ratings: list[float]) -> list[Any]:
     from reportlab.lib.colors import HexColor
 
     parts: list[Any] = [
-        _text(plot.right, plot.top + 3.6 * plot.font, "filter ratings, µm", plot.font, INK, "end")
+        _text(plot.right, plot.top + 3.6 * plot.font, f"filter ratings, {plot.unit}", plot.font, INK, "end")
     ]
     last = [-1e9, -1e9]
     for um in sorted(ratings, reverse=True):
-        x, half = plot.x(um), 0.32 * plot.font * len(microns(um)) + 1
+        name = plot.name(um)
+        x, half = plot.x(um), 0.32 * plot.font * len(name) + 1
         row = 0 if abs(last[0] - x) > 2 * half + 2 or last[0] < 0 else 1
         last[row] = x
         top = plot.top + (0.4 + 1.05 * row) * plot.font
         parts.append(Line(x, plot.bottom, x, top - 1, strokeColor=HexColor(SOFT), strokeWidth=0.6))
-        parts.append(_text(x, top + 1, microns(um), plot.font, INK, "middle"))
+        parts.append(_text(x, top + 1, name, plot.font, INK, "middle"))
     return parts
 
 
@@ -209,7 +222,7 @@ def _notes(plot: Plot, population: Population) -> list[Any]:
 
     right = plot.x(population.from_um)
     wide = right - plot.left > 8 * plot.font
-    under = f"under {microns(population.from_um)} µm"
+    under = f"under {plot.name(population.from_um)} {plot.unit}"
     lines = ["not measurable", "in this photo:", under] if wide else [f"not measurable: {under}"]
     label = Group(*_boxed(lines, plot.font))
     label.translate((plot.left + right) / 2 if wide else plot.left + 1.1 * plot.font, plot.y(0.5))
@@ -237,7 +250,7 @@ def _grid(plot: Plot, from_um: float) -> list[Any]:
     from reportlab.graphics.shapes import Line
     from reportlab.lib.colors import HexColor
 
-    title = f"share that is smaller, {over(from_um)}"
+    title = f"share that is smaller, of pieces over {plot.name(from_um)} {plot.unit}"
     parts: list[Any] = [_text(1, plot.top + 3.6 * plot.font, title, plot.font, INK)]
     for share in (0, 0.25, 0.5, 0.75, 1):
         y = plot.y(share)
@@ -249,23 +262,27 @@ def _grid(plot: Plot, from_um: float) -> list[Any]:
 
 
 def _axis(plot: Plot) -> list[Any]:
-    """Draw the ticks, as many as have room: microns, and inches below them."""
+    """Draw the ticks, as many as have room: microns, and inches below them; or thousandths, and microns."""
     from reportlab.graphics.shapes import Line
     from reportlab.lib.colors import HexColor
 
     decade = (plot.right - plot.left) / np.log10(plot.high_um / plot.low_um)
     steps = (1, 2, 5) if decade > 11 * plot.font else (1, 3) if decade > 7 * plot.font else (1,)
-    decades = 10.0 ** np.arange(np.floor(np.log10(plot.low_um)), np.ceil(np.log10(plot.high_um)))
-    ticks = [um for um in np.outer(decades, steps).ravel() if plot.low_um <= um <= plot.high_um]
+    unit_um = UM_PER_THOU if plot.thou else 1.0
+    low, high = plot.low_um / unit_um, plot.high_um / unit_um
+    decades = 10.0 ** np.arange(np.floor(np.log10(low)), np.ceil(np.log10(high)))
+    ticks = [unit_um * each for each in np.outer(decades, steps).ravel() if low <= each <= high]
     parts: list[Any] = []
     for um in ticks:
         x = plot.x(um)
         parts.append(Line(x, plot.bottom, x, plot.bottom - 3, strokeColor=HexColor(SOFT), strokeWidth=0.6))
-        parts.append(_text(x, plot.bottom - 1.4 * plot.font, microns(um), plot.font, INK, "middle"))
-        parts.append(_text(x, plot.bottom - 2.45 * plot.font, inches(um), 0.85 * plot.font, SOFT, "middle"))
+        first, second = (f"{um / unit_um:g}", microns(um)) if plot.thou else (microns(um), inches(um))
+        parts.append(_text(x, plot.bottom - 1.4 * plot.font, first, plot.font, INK, "middle"))
+        parts.append(_text(x, plot.bottom - 2.45 * plot.font, second, 0.85 * plot.font, SOFT, "middle"))
     unit = plot.left - 1.8 * plot.font
-    parts.append(_text(unit, plot.bottom - 1.4 * plot.font, "µm", plot.font, INK, "end"))
-    parts.append(_text(unit, plot.bottom - 2.45 * plot.font, "in", 0.85 * plot.font, SOFT, "end"))
+    below = "µm" if plot.thou else "in"
+    parts.append(_text(unit, plot.bottom - 1.4 * plot.font, plot.unit, plot.font, INK, "end"))
+    parts.append(_text(unit, plot.bottom - 2.45 * plot.font, below, 0.85 * plot.font, SOFT, "end"))
     title = "size: the clean opening a piece just passes"
     parts.append(
         _text((plot.left + plot.right) / 2, plot.bottom - 3.9 * plot.font, title, plot.font, INK, "middle")

@@ -63,7 +63,7 @@ def comparison_text(found: Comparison) -> str:
     blocks = [
         "\n".join(note(found)),
         _table(found),
-        wrapped([*_sizes_and_kinds(found), *_target_lines(found)]),
+        wrapped([*_sizes_and_kinds(found), *target_lines(found)]),
         wrapped(_called_for(found)),
         wrapped([*_trust(found), *found.cautions]),
     ]
@@ -143,7 +143,8 @@ def _p(p: float) -> str:
     return "p under 0.001" if p < 0.001 else f"p = {p:.2g}"
 
 
-def _target_lines(found: Comparison) -> list[str]:
+def target_lines(found: Comparison) -> list[str]:
+    """Say whether the cleaning target was met; nothing where there is none."""
     return [target_text(found.target, found.sizes_from_um)] if found.target else []
 
 

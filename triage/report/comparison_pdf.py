@@ -6,8 +6,9 @@ from datetime import date
 from typing import Any
 
 from triage.analysis import Analysis
+from triage.rate_words import PER_WORDS
 from triage.report import words
-from triage.report.comparison import note, rate_words, spread_text
+from triage.report.comparison import note, rate_words, spread_text, target_lines
 from triage.report.flow import SOFT, bordered, image, paragraph, style
 from triage.report.letterhead import Head, Paper, column_width, document_bytes
 from triage.report.picture import across_px, annotate
@@ -21,15 +22,19 @@ DOTS_PER_POINT = 260 / 72
 SHOWN_KINDS = 4
 
 
+Sides = tuple[Analysis | None, Analysis | None]
+
+
 def comparison_pdf(
-    found: Comparison, sides: tuple[Analysis | None, Analysis | None], whose: str, paper: Paper = "a4"
+    found: Comparison, sides: Sides, work_order: str | None = None, paper: Paper = "a4"
 ) -> bytes:
     """Return the comparison as the bytes of a PDF; a side without its photo is shown by its numbers alone."""
     width = column_width(paper)
-    head = Head(TITLE, whose, _days(sides), paper)
+    head = Head(TITLE, _whose(found, sides, work_order), _days(sides), paper)
     _, finding, what = (words.typeset(line).replace(" %", "\u00a0%") for line in note(found))
     story = [
         paragraph(finding, style(15, bold=True, after=5)),
+        *(paragraph(words.typeset(line), style(11.5, after=4)) for line in target_lines(found)),
         paragraph(what, style(11.5, after=10)),
         *_pictures(sides, width),
         _table(found, width),
@@ -43,7 +48,13 @@ def comparison_pdf(
     return document_bytes(story, head)
 
 
-def _days(sides: tuple[Analysis | None, Analysis | None]) -> str:
+def _whose(found: Comparison, sides: Sides, work_order: str | None) -> str:
+    units = dict.fromkeys(each.sample.machine for each in sides if each and each.sample.machine)
+    names = words.listed([*found.before.names, *found.after.names])
+    return ", ".join([*units, *([f"work order {work_order}"] if work_order else []), names])
+
+
+def _days(sides: Sides) -> str:
     days = [_day(each.analysed_on) for each in sides if each is not None]
     return " and ".join(dict.fromkeys(days)) or _day(date.today())
 
@@ -52,7 +63,7 @@ def _day(on: date) -> str:
     return f"{on.day} {on:%B %Y}"
 
 
-def _pictures(sides: tuple[Analysis | None, Analysis | None], width: float) -> list[Any]:
+def _pictures(sides: Sides, width: float) -> list[Any]:
     """Return both photos beside each other, a millimetre of debris as long in one as in the other."""
     from reportlab.platypus import Table
 
@@ -65,7 +76,7 @@ def _pictures(sides: tuple[Analysis | None, Analysis | None], width: float) -> l
     for (analysis, index), across, name in zip(shown, mm, ("Before", "After"), strict=True):
         label = paragraph(name, style(11, bold=True, after=3))
         if analysis is None or index is None:
-            cells.append([label, paragraph("Its photo is not in the record.", style(9, SOFT))])
+            cells.append([label, paragraph("Its photo is not at hand.", style(9, SOFT))])
             continue
         cells.append([label, _picture(analysis, index, half * across / max(mm))])
     table = Table([cells], colWidths=(half + GAP, half), hAlign="LEFT", spaceAfter=4)
@@ -96,7 +107,7 @@ def _table(found: Comparison, width: float) -> Any:
     rows = [
         ("", "before", "after"),
         ("pieces", *(f"{side.count}" for side in (found.before, found.after))),
-        (f"per {found.per}", *(rate_words(side) for side in (found.before, found.after))),
+        (f"per {PER_WORDS[found.per]}", *(rate_words(side) for side in (found.before, found.after))),
         ("half of them over", *(_median(side) for side in (found.before, found.after))),
         ("look like", *(_kinds(side) for side in (found.before, found.after))),
     ]

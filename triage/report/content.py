@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from triage.advice import Action
-from triage.advice_texts import ACTIONS
 from triage.analysis import Analysis
 from triage.debris.particles import ParticleTable
 from triage.report import words
@@ -48,6 +47,11 @@ class PassingRow:
     by_volume: str
     band: str
     measurable: bool
+
+    def thou_first(self) -> PassingRow:
+        """Return the line with the rating in thousandths of an inch, microns in the next column."""
+        microns, element = self.rating.rsplit(" ", 1)
+        return replace(self, rating=f"{self.inch} {element}", inch=microns)
 
 
 def refused(analysis: Analysis) -> bool:
@@ -169,8 +173,7 @@ def cautions(analysis: Analysis) -> str:
 
 
 def _in_short(action: Action) -> str:
-    known = ACTIONS.get(action.code)
-    short = known.short if known else action.text
+    short = action.short or action.text
     return f"{short}, {words.size(action.filter_um)}" if action.filter_um else short
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from triage.report.picture import Picture, encode
+from triage.report.units import in_shop_units
 
 INK, SOFT, RULE, ACCENT, SHADE = "#1b2126", "#59636b", "#c9cfd3", "#0b5563", "#eef1f2"
 
@@ -53,7 +54,7 @@ def _likeness(letter: str) -> str:
 
 
 def paragraph(text: str, look: Style, *, markup: bool = False) -> Any:
-    """Return a paragraph of plain text (or of the library's own markup)."""
+    """Return a paragraph of plain text in the shop's units (or of the library's own markup)."""
     from reportlab.lib.colors import HexColor
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph
@@ -67,13 +68,17 @@ def paragraph(text: str, look: Style, *, markup: bool = False) -> Any:
         spaceBefore=look.before,
         spaceAfter=look.after,
     )
-    return Paragraph(text if markup else escape(printable(text)), made)
+    return Paragraph(text if markup else _escaped(text), made)
+
+
+def _escaped(text: str) -> str:
+    return escape(printable(in_shop_units(text)))
 
 
 def rich(parts: tuple[tuple[str, str | None], ...], look: Style) -> Any:
     """Return a paragraph of parts, each plain text with its own colour or the look's."""
     marked = [
-        f'<font color="{colour}">{escape(printable(text))}</font>' if colour else escape(printable(text))
+        f'<font color="{colour}">{_escaped(text)}</font>' if colour else _escaped(text)
         for text, colour in parts
     ]
     return paragraph("".join(marked), look, markup=True)

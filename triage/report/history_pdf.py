@@ -6,11 +6,10 @@ from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from triage.rate_words import PER_WORDS, times
 from triage.report import words
 from triage.report.flow import ACCENT, INK, RULE, SOFT, bordered, paragraph, printable, style
 from triage.report.letterhead import Head, Paper, column_width, document_bytes
-from triage.sizing.trend import Trend
+from triage.report.units import thou_is_first
 
 if TYPE_CHECKING:
     from triage.record.entries import ServiceVisit
@@ -20,18 +19,11 @@ TITLE = "Fuel filter debris: history"
 MOST = 14  # samples drawn and listed, the last ones
 PANEL, LEFT = 92.0, 54.0  # points
 GREYS = ("#0b5563", "#8a4b08", "#7b8794", "#b9c9c9")  # the three commonest kinds, and the rest
-TREND = {
-    "rising": "More debris from visit to visit",
-    "falling": "Less debris from visit to visit",
-    "no_trend_shown": "No trend shown",
-    "too_little_to_tell": "Too little to tell a trend",
-}
+NO_TREND = "Too little to tell a trend: samples of one place, taken alike over two months, show it."
 
 
-def history_pdf(
-    found: History, visits: Sequence[ServiceVisit], trend: Trend | None, paper: Paper = "a4"
-) -> bytes:
-    """Return the history as the bytes of a PDF."""
+def history_pdf(found: History, visits: Sequence[ServiceVisit], trend: str, paper: Paper = "a4") -> bytes:
+    """Return the history as the bytes of a PDF; `trend` is its sentence, empty where there is none."""
     from reportlab.platypus import Spacer
 
     width = column_width(paper)
@@ -41,7 +33,7 @@ def history_pdf(
     held = f"{_many(len(found.rows), 'sample')}, {_many(len(visits), 'visit')}."
     said = f"{held} Pieces over {words.size(found.from_um)}, "
     story = [
-        paragraph(trend_words(trend).replace(" %", "\u00a0%"), style(14, bold=True, after=4)),
+        paragraph((trend or NO_TREND).replace(" %", "\u00a0%"), style(13, bold=True, after=4)),
         paragraph(
             f"{said}the size that all its photos could measure. Lines: 95 % from counting alone; two samples "
             "of one tank differ by more."
@@ -59,14 +51,6 @@ def history_pdf(
     return document_bytes(story, Head(TITLE, whose, _day(date.today()), paper))
 
 
-def trend_words(trend: Trend | None) -> str:
-    """Say what the samples show over time."""
-    if trend is None or trend.per_year is None:
-        return f"{TREND['too_little_to_tell']}."
-    per = "" if trend.per is None else f", per {PER_WORDS[trend.per]}"
-    return f"{TREND[trend.verdict]}: from one year to the next {times(trend.per_year)}{per}."
-
-
 def _many(count: int, what: str) -> str:
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
@@ -79,7 +63,8 @@ def _panels(rows: Sequence[HistoryRow], width: float) -> list[Any]:
     amounts = _panel("How much: pieces", rows, width)
     most = max(row.count_high for row in rows) or 1.0
     _bars(amounts, [(row.count, row.count_low, row.count_high) for row in rows], most, width)
-    sizes = _panel("How big: half of them over, µm (thou)", rows, width)
+    units = "thou (µm)" if thou_is_first() else "µm (thou)"
+    sizes = _panel(f"How big: half of them over, {units}", rows, width)
     tallest = max((row.median_um or 0.0) for row in rows) or 1.0
     _bars(sizes, [(row.median_um, None, None) for row in rows], tallest, width)
     return [amounts, sizes, _kinds_panel(rows, width)]
@@ -131,8 +116,13 @@ def _bars(
             )
             drawing.add(line)
         top = 16 + tall(max(value, high or 0.0)) + 3
-        text = f"{value:.0f}" if high is not None else f"{words.microns(value)} ({words.thou(value)})"
+        text = f"{value:.0f}" if high is not None else _both_units(value)
         drawing.add(String(x, top, text, fontSize=7.5, textAnchor="middle", fillColor=HexColor(INK)))
+
+
+def _both_units(um: float) -> str:
+    first, second = words.microns(um), words.thou(um)
+    return f"{second} ({first})" if thou_is_first() else f"{first} ({second})"
 
 
 def _kinds_panel(rows: Sequence[HistoryRow], width: float) -> Any:

@@ -16,13 +16,12 @@ from triage.report.files import write_whole
 from triage.report.further import further_lines, standards_lines
 from triage.report.picture import Picture, annotate, encode
 from triage.report.small_print import small_print
+from triage.report.units import in_shop_units, thou_is_first
 from triage.report.visit import Visit
 
 PICTURE_PX = 1600
 PAGE_MM = 120  # the width a photo is looked at on a phone or in a column of text
 HEADS = (
-    "rating",
-    "thou",
     "nearest sieve",
     "stopped",
     "through",
@@ -51,12 +50,14 @@ def html_page(analysis: Analysis, visit: Visit) -> str:
         _retake(analysis) if content.refused(analysis) else _customer(analysis, visit) + _technician(analysis)
     )
     page = Template(resources.files("triage.report").joinpath("page.html").read_text("utf-8"))
-    return page.substitute(
-        title=escape(f"{content.TITLE}: {name}" if name else content.TITLE),
-        heading=content.TITLE,
-        about=escape(" · ".join(part for part in (name, content.day(analysis)) if part)),
-        body=body,
-        closing=content.NOT_A_LAB,
+    return in_shop_units(
+        page.substitute(
+            title=escape(f"{content.TITLE}: {name}" if name else content.TITLE),
+            heading=content.TITLE,
+            about=escape(" · ".join(part for part in (name, content.day(analysis)) if part)),
+            body=body,
+            closing=content.NOT_A_LAB,
+        )
     )
 
 
@@ -126,12 +127,16 @@ def _advice(analysis: Analysis) -> str:
 
 
 def _passing(analysis: Analysis) -> str:
-    heads = "".join(f'<th scope="col">{head}</th>' for head in HEADS)
-    lines = "".join(_passing_line(row) for row in content.passing_rows(analysis))
+    rows, units = content.passing_rows(analysis), ("µm", "thou")
+    if thou_is_first():
+        rows, units = [row.thou_first() for row in rows], ("thou", "µm")
+    names = ("rating", units[1], *HEADS)
+    heads = "".join(f'<th scope="col">{head}</th>' for head in names)
+    lines = "".join(_passing_line(row, units) for row in rows)
     return f'<table class="passing">\n<thead><tr>{heads}</tr></thead>\n<tbody>\n{lines}</tbody>\n</table>'
 
 
-def _passing_line(row: content.PassingRow) -> str:
+def _passing_line(row: content.PassingRow, units: tuple[str, str]) -> str:
     texts = [
         row.inch,
         row.sieve,
@@ -144,13 +149,15 @@ def _passing_line(row: content.PassingRow) -> str:
     ]
     shown = texts if row.measurable else texts[:2]
     cells = "".join(
-        f'<td data-head="{head}">{escape(text)}</td>' for head, text in zip(HEADS[1:], shown, strict=False)
+        f'<td data-head="{head}">{escape(text)}</td>'
+        for head, text in zip((units[1], *HEADS), shown, strict=False)
     )
+    rating = row.rating.replace(" ", f" {units[0]} ", 1)
     if row.measurable:
-        return f'<tr><th scope="row">{row.rating.replace(" ", " µm ", 1)}</th>{cells}</tr>\n'
+        return f'<tr><th scope="row">{rating}</th>{cells}</tr>\n'
     return (
-        f'<tr class="unmeasured"><th scope="row">{row.rating.replace(" ", " µm ", 1)}</th>{cells}'
-        f'<td class="wide" colspan="{len(HEADS) - 3}">{escape(row.by_count)}</td></tr>\n'
+        f'<tr class="unmeasured"><th scope="row">{rating}</th>{cells}'
+        f'<td class="wide" colspan="{len(HEADS) - 1}">{escape(row.by_count)}</td></tr>\n'
     )
 
 

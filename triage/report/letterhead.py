@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from textwrap import shorten
 from typing import Any, Literal
 
 from triage.kept_shop import load_logo, load_settings
@@ -93,7 +94,9 @@ def _margins(head: Head) -> Any:
         draw_letterhead(canvas, document)
         canvas.setFont("Helvetica", 8)
         canvas.setFillColor(SOFT)
-        canvas.drawString(MARGIN, FOOT, printable(f"{head.whose}  ·  {head.day}")[:70])
+        canvas.drawString(
+            MARGIN, FOOT, printable(shorten(f"{head.whose}  ·  {head.day}", 70, placeholder=" ..."))
+        )
         right = f"{content.NOT_A_LAB}  Page {document.page}"
         canvas.drawRightString(document.pagesize[0] - MARGIN, FOOT, right)
 

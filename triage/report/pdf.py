@@ -18,6 +18,7 @@ from triage.report.further import further_lines
 from triage.report.letterhead import draw_letterhead
 from triage.report.picture import annotate, aspect
 from triage.report.small_print import small_print
+from triage.report.units import in_shop_units, thou_is_first
 from triage.report.visit import Visit
 
 Paper = Literal["a4", "letter"]
@@ -84,7 +85,7 @@ def pdf_bytes(analysis: Analysis, paper: Paper, visit: Visit) -> bytes:
         keywords=[analysis.analysed_on.isoformat(), *_known_as(analysis, visit)],
         author=f"triage {analysis.program_version}",
         creator=f"triage {analysis.program_version}",
-        subject=content.found(analysis),
+        subject=in_shop_units(content.found(analysis)),
         lang="en",
     )
     column = width - 2 * MARGIN
@@ -236,9 +237,11 @@ def _sizes(analysis: Analysis, size: float = 8) -> list[Any]:
 
 def _passing_table(analysis: Analysis, width: float, *, tight: bool) -> Any:
     head = style(7.4, SOFT, bold=True)
-    cells = [[paragraph(text, head, markup=True) for text in TABLE_HEADS]]
+    rows, heads = content.passing_rows(analysis), TABLE_HEADS
+    if thou_is_first():
+        rows, heads = [row.thou_first() for row in rows], ("filter<br/>thou", "µm", *TABLE_HEADS[2:])
+    cells = [[paragraph(text, head, markup=True) for text in heads]]
     spans: dict[int, tuple[int, ...]] = {}
-    rows = content.passing_rows(analysis)
     for at, row in enumerate(_joined(rows) if tight else rows, start=1):
         look = style(7.8) if row.measurable else style(7.8, SOFT)
         texts = (row.rating, row.inch, row.sieve, row.stopped, row.through, row.by_count)

@@ -19,6 +19,7 @@ from triage.debris.particles import ParticleTable
 from triage.errors import UserError
 from triage.report.files import write_whole
 from triage.report.labels import place_labels, write
+from triage.report.units import in_shop_units
 from triage.report.words import microns
 from triage.sizing import inches
 
@@ -258,7 +259,7 @@ def _names(table: ParticleTable) -> dict[int, str]:
 
 def _name(particle: Any) -> str:
     length = float(particle["feret_max_um"])
-    return f"{int(particle['id'])}: {microns(length)} µm ({inches(length)} in)"
+    return in_shop_units(f"{int(particle['id'])}: {microns(length)} µm ({inches(length)} in)")
 
 
 def _foot(view: View, um_per_px: float) -> Picture:

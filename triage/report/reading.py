@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from triage.analysis import SCHEMA
+from triage.analysis import SCHEMA, Analysis
 from triage.debris.particles import NO_DEBRIS_NAMES
 from triage.errors import UserError
 from triage.sizing.compare import DebrisSample
@@ -28,15 +29,31 @@ class Refused(UserError):  # noqa: N818 - the name is what happened
         self.lines = lines or [str(self)]
 
 
-def saved_result(number: int) -> dict[str, Any]:
-    """Return the result of a saved sample by its number, corrected. UserError where there is none."""
-    from triage.record.book import load_result
+@dataclass(frozen=True)
+class Read:
+    """A sample to compare; what its photo shows, where that is at hand, and its visit's work order."""
 
-    return load_result(number)
+    sample: DebrisSample
+    analysis: Analysis | None = None
+    work_order: str | None = None
 
 
-def read_sample(given: str) -> DebrisSample:
+def saved_sample(number: int, *, pictures: bool = False) -> Read:
+    """Return a saved sample by its number, as the record compares it. UserError where there is none."""
+    from triage.record.book import find_sample, find_visit, load_analysis, open_record, saved_debris
+
+    with open_record() as record:
+        sample, visit = saved_debris(record, number), find_sample(record, number).visit
+        if not pictures:
+            return Read(sample)
+        order = find_visit(record, visit).work_order if visit is not None else None
+        return Read(sample, load_analysis(record, number), order)
+
+
+def read_sample(given: str, *, pictures: bool = False) -> Read:
     """Return the sample that a result file, a photo or a saved sample's number stands for.
+
+    Without `pictures`, a saved sample comes without its photos.
 
     Raises
     ------
@@ -47,14 +64,14 @@ def read_sample(given: str) -> DebrisSample:
     """
     path = Path(given)
     if not path.exists() and given.isascii() and given.isdigit():
-        return sample_of(saved_result(int(given)), f"saved sample {given}")
+        return saved_sample(int(given), pictures=pictures)
     if not path.is_file():
         reason = "is a folder" if path.is_dir() else "is not there" if not path.exists() else "is no file"
         raise UserError(
             f"{given} {reason}; give a result of triage analyse --json, a photo, or a saved sample's number."
         )
     if _looks_like_a_result(path):
-        return sample_of(_parsed(path), path.name)
+        return Read(sample_of(_parsed(path), path.name))
     return _from_photo(path)
 
 
@@ -77,11 +94,12 @@ def _parsed(path: Path) -> Any:
         raise UserError(f"{path} is not JSON, or only a part of it; {WHAT_TO_DO}.") from error
 
 
-def _from_photo(path: Path) -> DebrisSample:
+def _from_photo(path: Path) -> Read:
     from triage.analysis import analyse
     from triage.report.result import to_json
 
-    return sample_of(to_json(analyse([path])), path.name)
+    analysis = analyse([path])
+    return Read(sample_of(to_json(analysis), path.name), analysis)
 
 
 def sample_of(result: Any, name: str) -> DebrisSample:

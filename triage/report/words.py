@@ -143,6 +143,12 @@ def typeset(text: str) -> str:
     return re.sub(r"\bum\b", "µm", text)
 
 
+def forgotten_words(confirmed: Confirmed) -> str:
+    """Return what a kind that was taken back leaves."""
+    left = len(confirmed.kinds) or "none"
+    return f"Forgotten; the piece is again what it looks like. Confirmed at the bench now: {left}."
+
+
 def learnt_words(confirmed: Confirmed) -> str:
     """Return how far the shop's own pieces are towards being learnt from."""
     count = len(confirmed.kinds)

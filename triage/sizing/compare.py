@@ -21,6 +21,7 @@ from triage.sizing.two_sample import kinds_test, sizes_test
 Array = NDArray[np.float64]
 
 UNITS = ("ml", "hour", "litre", "month")  # of the exposure, the most telling first
+EXPOSURE_WORDS = dict(zip(UNITS, ("fuel sampled", "hours run", "litres burnt", "months"), strict=True))
 SAMPLE = "sample"  # where no exposure is known to both
 WORTH_TELLING = 4.0  # a change that many times over must be able to show, or it is too little to tell
 
@@ -249,7 +250,7 @@ def _exposure_cautions(every: Sequence[DebrisSample], per: str) -> list[str]:
     if per != SAMPLE:
         return []
     said = "Compared per whole sample: fair only if both samples stand for as much fuel or as much use."
-    known = [unit for unit in UNITS if any(unit in each.exposures for each in every)]
+    known = [EXPOSURE_WORDS[unit] for unit in UNITS if any(unit in each.exposures for each in every)]
     if not known:
         return [said]
-    return [f"{said} What is known of some of them only ({', '.join(known)}) was not used."]
+    return [f"{said} Not used, since not told of every sample: {', '.join(known)}."]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from triage.rate_words import PER_WORDS
 from triage.record.book import Record
 from triage.record.reports import compare_saved
 from triage.report import words
@@ -39,7 +40,7 @@ def side_by_side(record: Record, before: int, after: int) -> SideBySide:
     most = max(found.before.rate, found.after.rate)
     return SideBySide(
         tuple(words.typeset(line) for line in note(found)[1:]),
-        found.per,
+        PER_WORDS[found.per],
         (_column(before, found.before, found, most), _column(after, found.after, found, most)),
         tuple(words.typeset(caution) for caution in found.cautions),
     )

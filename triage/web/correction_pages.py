@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from triage.errors import UserError
-from triage.record.book import areas, correct, learn, leave_out, restore_area
+from triage.record.book import areas, correct, forget, learn, leave_out, restore_area
 from triage.record.entries import Correction, LeftOut
 from triage.report import words
 from triage.web import asking
@@ -30,8 +30,9 @@ def correction(request: Request, number: int) -> Response:
     piece = _whole(form, "piece", "Tap a piece in the photo first, or give its number.")
     told = "Kept; the shares above are worked out anew."
     if action == "learn":
-        confirmed = learn(record, number, Correction(piece, "kind", kind, _who(form)))
-        told = words.learnt_words(confirmed)
+        told = words.learnt_words(learn(record, number, Correction(piece, "kind", kind, _who(form))))
+    elif action == "forget":
+        told = words.forgotten_words(forget(record, number, piece, _who(form)))
     else:
         correct(record, number, Correction(piece, action, kind, _who(form)))
     return _answer(request, number, told)

@@ -117,7 +117,7 @@ def _machine(request: Request, number: int) -> Machine:
 def _read(form: asking.Form, before: Machine | None) -> Machine:
     texts = {name: asking.text(form, name) for name in TEXTS}
     choices = {name: asking.choice(form, name) for name in ("feed", "fuel", "element")}
-    numbers = {name: asking.amount(form, name) for name in ("power_kw", "installed_um")}
+    numbers = {name: asking.amount(form, name) for name in ("power_kw", "installed_um", "head_mm")}
     cylinders = asking.amount(form, "cylinders")
     entries: dict[str, Any] = {**texts, **choices, **numbers}
     entries["cylinders"] = None if cylinders is None else int(cylinders)

@@ -79,10 +79,8 @@ def working(request: Request, key: str) -> Response:
     last = asking.remembered(request.cookies.get(asking.COOKIE))
     if draft.sample is not None:
         return page(request, "adding", draft=draft, **_progress(request, draft))
-    said = draft.said or Said(
-        last.pop("unit", None),
-        Sample(origin=last.get("origin"), feed=last.get("feed"), fuel=last.get("fuel")),
-    )
+    told: dict[str, Any] = {name: last.get(name) for name in asking.REMEMBERED if name != "unit"}
+    said = draft.said or Said(last.get("unit"), Sample(**told))
     return page(
         request,
         "working",
@@ -96,7 +94,7 @@ def working(request: Request, key: str) -> Response:
 
 def _refused(request: Request, draft: Draft) -> Response:
     session = session_of(request)
-    offer = session is not None and session.refused >= OFFER_AFTER
+    offer = draft.sample is not None or (session is not None and session.refused >= OFFER_AFTER)
     return page(request, "refused", draft=draft, faults=_faults(draft), offer=offer, shown=_shown(draft))
 
 
@@ -148,15 +146,14 @@ def said(request: Request, key: str) -> Response:
         if draft.number is not None:
             put_right(shop.record, draft.number, answers)
     answer = go(f"/photos/{key}?told=1")
-    remember(answer, answers)
+    remember(request, answer, answers)
     return answer
 
 
-def remember(answer: Response, said: Any) -> None:
+def remember(request: Request, answer: Response, said: Said) -> None:
     """Keep the answers in the browser for next time."""
-    answer.set_cookie(
-        asking.COOKIE, asking.to_remember(said), max_age=90 * 86_400, httponly=True, samesite="strict"
-    )
+    value = asking.to_remember(said, request.cookies.get(asking.COOKIE))
+    answer.set_cookie(asking.COOKIE, value, max_age=90 * 86_400, httponly=True, samesite="strict")
 
 
 def machine_of(shop: Shop, unit: str | None) -> Machine | None:
@@ -181,7 +178,10 @@ def scale(request: Request, key: str) -> Response:
     draft = _draft(request, key)
     if draft.state != "refused":
         return go(f"/photos/{key}")
-    shop_of(request).drafts.start(key, HowScaled(_scale(form_of(request))))
+    by = _scale(form_of(request))
+    if isinstance(by, ByPoints) and len(draft.photos) > 1:
+        raise UserError("Two points hold for one photo only; send the photos one by one.")
+    shop_of(request).drafts.start(key, HowScaled(by))
     return go(f"/photos/{key}")
 
 

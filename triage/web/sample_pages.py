@@ -26,16 +26,17 @@ from triage.record.book import (
     visits,
 )
 from triage.record.entries import unit_key
+from triage.report.units import in_shop_units
 from triage.web import asking, view
 from triage.web.comparing import side_by_side
 from triage.web.drafts import Said
 from triage.web.photo_pages import machine_of, remember
-from triage.web.shop import Shop, form_of, go, in_shop_units, page, shop_of, who_of
+from triage.web.shop import Shop, form_of, go, page, shop_of, who_of
 from triage.web.uploads import MOST_BYTES
 from triage.web.work import About
 
 router = APIRouter()
-NOT_ASKED = ("head_mm", "power_kw", "flow_test_ml_min", "flow_test_um")
+NOT_ASKED = ("head_mm", "power_kw")
 MOST_LISTED = 200
 
 
@@ -108,17 +109,19 @@ def said(request: Request, number: int) -> Response:
     answers = asking.read(form, machine_of(shop, asking.text(form, "unit")))
     put_right(shop.record, number, answers)
     answer = go(f"/samples/{number}")
-    remember(answer, answers)
+    remember(request, answer, answers)
     return answer
 
 
 def put_right(record: Record, number: int, said: Said) -> None:
     """Keep under a sample what the bench said, and its machine; what the page does not ask stays."""
     unit = find_sample(record, number).unit
-    if (unit and unit_key(unit)) != (said.unit and unit_key(said.unit)):  # else it stays under its visit
+    moved = (unit and unit_key(unit)) != (said.unit and unit_key(said.unit))
+    if moved:  # else it stays under its visit
         attach_sample(record, number, unit=said.unit)
     before = load_measured(record, number).sample
-    kept = {name: getattr(before, name) for name in NOT_ASKED if getattr(said.sample, name) is None}
+    unasked = () if moved and unit else NOT_ASKED  # another machine's tank and power are not its own
+    kept = {name: getattr(before, name) for name in unasked if getattr(said.sample, name) is None}
     after = replace(said.sample, **kept)
     if before != after:
         restate(record, number, after)

@@ -14,12 +14,12 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from triage.kept_shop import PAPERS, load_settings
 from triage.record.book import Record
 from triage.report import words
+from triage.report.units import in_shop_units
 from triage.web import asking
 from triage.web.drafts import Drafts
 from triage.web.guard import Door
 from triage.web.remembered import Remembered
 from triage.web.sessions import Session
-from triage.web.units import thou_first
 from triage.web.view import Findings
 
 HERE = Path(__file__).parent
@@ -109,11 +109,6 @@ def fragment(request: Request, name: str, **shown: Any) -> str:
     """Return a part of a page, for the page's script to put in place."""
     template = shop_of(request).templates.get_template(f"{name}.html")
     return in_shop_units(template.render(settings=load_settings(), **shown))
-
-
-def in_shop_units(text: str) -> str:
-    """Return the text with that unit first which the shop has set."""
-    return thou_first(text) if load_settings().units == "thou" else text
 
 
 def go(path: str) -> Response:

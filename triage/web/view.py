@@ -13,6 +13,7 @@ from calibration.kept import data_folder
 from triage.analysis import Analysis, PhotoResult, Sample
 from triage.debris.particles import KINDS
 from triage.errors import UserError
+from triage.kept_spread import FILE_NAME as SPREAD_FILE
 from triage.record.areas import inside, kept_share
 from triage.record.book import Record, areas, corrections, load_analysis, load_measured, open_saved
 from triage.record.corrected import last_words
@@ -73,12 +74,15 @@ class Findings:
     areas: int  # left out
     area_part: str  # how much of the window these are
     said: Sample  # as the bench said it, before areas left out
+    looked: bool  # whether anybody looked at the fuel, here or at its visit
+    last_time: str  # beside the machine's earlier sample; empty where nobody asked for one
 
 
 def lists_in_use() -> tuple[tuple[str, int, int, int], ...]:
-    """Return the shop's own lists (filters, orifices, weights, thresholds) with what tells a changed one."""
+    """Return the shop's own lists (filters, orifices, thresholds, spread) with what tells a changed one."""
     found = []
-    for path in sorted(data_folder().glob("*.toml")):
+    kept = data_folder()
+    for path in sorted([*kept.glob("*.toml"), *kept.glob(SPREAD_FILE)]):
         told = path.stat()
         found.append((path.name, told.st_ino, told.st_mtime_ns, told.st_size))
     return tuple(found)
@@ -109,6 +113,8 @@ def findings(record: Record, number: int) -> Findings:
         areas=len(out),
         area_part=words.percent(1 - kept_share(measured.photos, out)),
         said=measured.sample,
+        looked=analysis.sample.noticed is not None,
+        last_time=words.typeset(analysis.history.said) if analysis.history else "",
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.queues import Queue
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -103,7 +103,9 @@ def _add(asked: Asked, number: int, tell: Callable[[str], None]) -> Outcome:
             known = known_photos(record, number)
             if len(known.photos) + len(asked.photos) > MOST_PHOTOS:
                 raise UserError(f"A sample has at most {MOST_PHOTOS} photos.")
-            analysis = analyse([*known.photos, *asked.photos], known.setup, tell)
+            how = known.further if asked.how == HowScaled() else asked.how
+            setup = replace(known.setup, hows=known.setup.hows + (how,) * len(asked.photos))
+            analysis = analyse([*known.photos, *asked.photos], setup, tell)
             new = analysis.photos[len(known.photos) :]
             if not any(photo.usable for photo in new):
                 return Outcome(None, _faults(new))

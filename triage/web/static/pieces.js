@@ -73,6 +73,7 @@ function nearest([x, y, scale]) {
 function choose(piece, { follow = false } = {}) {
   const before = chosen;
   chosen = piece;
+  form.querySelector("[data-forget]").hidden = !piece?.given;
   if (before) dress(before);
   if (!piece) { told.textContent = "No piece chosen."; return; }
   if (piece.photo !== photo) show(piece.photo);
@@ -212,6 +213,7 @@ async function begin() {
   }
   form.elements.piece.addEventListener("change", () => choose(known.pieces.find((each) => each.id === Number(form.elements.piece.value)), { follow: true }));
   form.addEventListener("submit", correct);
+  choose(null);
   show(0);
 }
 
