@@ -43,5 +43,5 @@ def strays_mm(
 
 
 def bend_rel_u(fit: PlaneFit, frame: Frame) -> float:
-    """Relative standard uncertainty of the scale anywhere in the window, by how far the marks are no plane."""
+    """Relative standard uncertainty of the scale anywhere in the window, by the marks' misfit."""
     return SCALE_U_PER_MISFIT * fit.residual_mm / frame.width_mm

@@ -405,9 +405,10 @@ def _check_flat(pyramid: Pyramid, frame: Frame, fit: PlaneFit, used: NDArray[np.
     far = strays_mm(pyramid, fit, marks_of(frame), used, frame)
     if len(far) >= LEAST_STRAYS:
         raise NotFlat(
-            f"the card does not lie flat: {len(far)} of its marks stand up to {far.max():.1f} mm from where a "
-            "flat card has them",
-            "press it flat with tape at its corners, or print a fresh one if it is creased, and take it again",
+            f"the card does not lie flat: {len(far)} of its marks stand up to {far.max():.1f} mm from where "
+            "a flat card has them",
+            "press it flat, its corners taped down, or print a fresh one if it is creased; take a plain photo, "
+            "no panorama",
         )
 
 
@@ -417,7 +418,7 @@ def _check_layout(fit: PlaneFit, side_mm: float) -> None:
     if fit.kept.mean() < LEAST_KEPT or fit.residual_mm > LAYOUT_TOLERANCE * side_mm or determinant < 0.0:
         raise WrongLayout(
             "the markers seen do not stand where this card has them",
-            "use a card printed by this program, whole, flat and not pieced together",
+            "use a card printed by this program, whole, flat and not pieced together, in a plain photo, no panorama",
         )
 
 

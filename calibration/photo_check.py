@@ -64,8 +64,10 @@ CLIPPED_FATAL = 0.30  # then the paper level, against which all missing light is
 # Half-covered paper sends back less than half its light, toner growing past its dots; 0.41 to 0.47 on
 # simulated prints. Reading higher than this against paper at the limit, the true white is a quarter above it.
 FAR_OVER_GREY = 0.58
+WELL_EXPOSED = 0.9  # of the camera's range, linear: code 243, above it noise alone reaches the limit
 GLARE_WARN = 0.005  # half a percent of the window hides a particle or two among hundreds
-GLARE_FATAL = 0.15  # a seventh of the window unseen is no longer a small correction
+# Amounts are scaled by what was seen as if debris lay evenly; over a seventh, that supposition is the result.
+GLARE_FATAL = 0.15
 DARK_WARN = 0.05  # paper below 5 % of full scale (code 63): noise and code steps reach 1 % of the paper level
 DARK_FATAL = 0.012  # code 28: a code step is 7 % of the paper level
 UNEVEN_WARN = 2.0  # one stop: the dark end is noisier, its limits worse
@@ -88,6 +90,7 @@ class Problem:
     remedy: str
     fatal: bool = False  # True: the photo is refused, nothing is measured from it
     areas_px: Areas = ()  # where in the upright photo, (x, y, width, height) each; none where it is all of it
+    unseen: float = 0.0  # share of the debris window, 0..1, in which no piece can be seen for it
 
 
 def check_photo(
@@ -251,6 +254,7 @@ def window_cut_off(window_px: FloatArray, size: tuple[int, int]) -> Problem | No
         f"{100 * missing:.0f} % of the debris window is outside the picture.",
         "Move back or shift the phone until the whole window and its corner squares are in the picture.",
         fatal=missing > CUT_OFF_FATAL,
+        unseen=missing,
     )
 
 
@@ -279,7 +283,7 @@ def exposure(
     (clipped, clipped_at), (blown, blown_at) = over, blown_out
     found = []
     if card or not drawn:
-        whole = clipped > CLIPPED_FATAL
+        whole = clipped > CLIPPED_FATAL and not (_paper_is_well_exposed(light) and blown > clipped / 2)
         if whole or (clipped > CLIPPED_WARN and blown < clipped / 2):
             problem = _over_exposed(clipped, fatal=card and whole and _far_over(light))
             found.append(replace(problem, areas_px=clipped_at))
@@ -288,6 +292,16 @@ def exposure(
     if card and light.paper_level < DARK_WARN:
         found.append(_under_exposed(light.paper_level))
     return tuple(found)
+
+
+def _paper_is_well_exposed(light: Light) -> bool:
+    """Whether bare paper lies well below the camera's limit, so that what is blown out is a reflection.
+
+    Told by the card's white patches, which a reflection on half of the window leaves alone.
+    """
+    whites = [level for coverage, level in light.patch_rgb if coverage == 0.0]
+    paper = np.median(whites, axis=0) if whites else light.paper_rgb
+    return bool(paper.max() < WELL_EXPOSED)
 
 
 def _far_over(light: Light) -> bool:
@@ -343,6 +357,7 @@ def _glare(share: float, *, fatal: bool) -> Problem:
         f"Glare: {100 * share:.1f} % of the window is blown out by a reflection.",
         "Move the lamp to one side or turn the card until the bright patch is gone; switch the flash off.",
         fatal,
+        unseen=share,
     )
 
 

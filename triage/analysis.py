@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -134,6 +135,11 @@ class PhotoResult:
         """Whether its own pieces are in the result."""
         return self.usable and self.use == "measured"
 
+    @property
+    def seen_share(self) -> float:
+        """Share of the debris window, 0..1, in which pieces can be seen: not blown out, not cut off."""
+        return math.prod(1.0 - problem.unseen for problem in self.problems)
+
 
 @dataclass(frozen=True)
 class Blank:
@@ -242,6 +248,7 @@ def conclude(
 ) -> Conclusions:
     """Work out sizes, shares and advice from the particles; the coarsest photo's limit holds for all."""
     usable = [photo for photo in photos if photo.counted]
+    sample = as_photographed(sample, photos)
     from_um = sized_from_um(photos)
     scale_u = max((photo.scale.um_per_px_rel_u for photo in usable if photo.scale), default=0.0)
     sizes = size_distribution(table, from_um)
@@ -262,6 +269,13 @@ def sized_from_um(photos: Sequence[PhotoResult]) -> float:
     return max(
         (photo.limits.smallest_sized_um for photo in photos if photo.counted and photo.limits), default=0.0
     )
+
+
+def as_photographed(sample: Sample, photos: Sequence[PhotoResult]) -> Sample:
+    """The sample with `fraction` made less by what its photos could not see, as if the debris lay evenly."""
+    shares = [photo.seen_share for photo in photos if photo.counted]
+    seen = sum(shares) / len(shares) if shares else 1.0
+    return replace(sample, fraction=(sample.fraction or 1.0) * seen) if seen < 1.0 else sample
 
 
 def filters_of(setup: Setup) -> tuple[Filter, ...]:

@@ -60,7 +60,7 @@ def addressed(where: str, folder: Path) -> Iterator[str]:
 
 
 def prepared(folder: Path, url: str) -> Work:
-    every = tuple(invented(folder, 60, seed=seed) for seed in range(6))
+    every = tuple(invented(folder, 20, seed=seed) for seed in range(6))
     with open_record(f"sqlite:///{folder / 'source' / 'record.sqlite'}") as record:
         for each in every[:3]:
             save_sample(record, each.analysis, [each.photo], unit="PW-07")

@@ -88,7 +88,40 @@ def true_plane(frame: Frame, shot: Shot) -> PlaneMap:
     return PlaneMap(middle, radius, shot.lens, np.linalg.inv(card_to_picture))
 
 
-def photographed(page: Page, plane: PlaneMap, shot: Shot) -> np.ndarray:
+@dataclass(frozen=True)
+class Folded:
+    """A sheet with a crease along x = `at_mm`: one plane left of it, another right of it."""
+
+    left: PlaneMap
+    right: PlaneMap
+    at_mm: float
+
+    def to_mm(self, xy_px: np.ndarray) -> np.ndarray:
+        """(N, 2) pixels to millimetres along the paper."""
+        left = self.left.to_mm(xy_px)
+        return np.where(left[:, :1] < self.at_mm, left, self.right.to_mm(xy_px))
+
+    def scale_error(self, found: PlaneMap, frame: Frame) -> np.ndarray:
+        """Relative error of um_per_px over the debris window."""
+        mm = window_grid_mm(frame)
+        sides = ((self.left, mm[mm[:, 0] < self.at_mm]), (self.right, mm[mm[:, 0] > self.at_mm]))
+        px = [(plane, plane.to_px(places)) for plane, places in sides]
+        return np.concatenate([found.um_per_px(at) / plane.um_per_px(at) - 1 for plane, at in px])
+
+
+def folded(frame: Frame, shot: Shot, at_mm: float, up_deg: float) -> Folded:
+    """The frame as in `true_plane`, its right part turned up towards the camera about the line x = at_mm."""
+    left = true_plane(frame, shot)
+    to_picture = np.diag([shot.focal, shot.focal, 1])
+    card = np.linalg.inv(to_picture) @ np.linalg.inv(left.to_card)  # columns: along x, along y, the origin
+    up, turn = np.cross(card[:, 1], card[:, 0]), math.radians(up_deg)  # the camera looks along +z
+    along = math.cos(turn) * card[:, 0] + math.sin(turn) * up
+    turned = np.column_stack([along, card[:, 1], card[:, 2] + at_mm * (card[:, 0] - along)])
+    right = PlaneMap(left.centre_px, left.radius_px, left.lens, np.linalg.inv(to_picture @ turned))
+    return Folded(left, right, at_mm)
+
+
+def photographed(page: Page, plane: PlaneMap | Folded, shot: Shot) -> np.ndarray:
     """The photo, uint8 (H, W) sRGB-coded grey: paper 15 mm wider than the frame, desk beyond."""
     margin = round(15 * page.per_mm)
     sheet = cv2.copyMakeBorder(page.light, *[margin] * 4, cv2.BORDER_CONSTANT, value=PAPER)

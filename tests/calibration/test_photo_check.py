@@ -166,13 +166,28 @@ def test_one_clipped_channel_counts() -> None:
     assert [p.code for p in problems] == ["clipped"]
 
 
-@pytest.mark.parametrize(("side", "fatal"), [(0, None), (60, False), (200, True)])
+@pytest.mark.parametrize(("side", "fatal"), [(0, None), (60, False), (200, True), (260, True), (330, True)])
 def test_glare_is_a_blown_patch_on_sound_paper(side: int, fatal: bool | None) -> None:
     rgb = _picture(0.6)
     rgb[100 : 100 + side, 100 : 100 + side] = 255
     problems = exposure(rgb, whole(rgb), _light(0.6), card=True)
 
     assert [(p.code, p.fatal) for p in problems] == ([] if fatal is None else [("glare", fatal)])
+    share = (min(side, 292) / 384) ** 2  # the window drawn in by 2 %; cells are a few per cent of it
+    assert [p.unseen for p in problems] == ([] if fatal is None else [pytest.approx(share, abs=0.04)])
+
+
+def test_a_reflection_on_most_of_the_window_is_told_by_the_white_patches() -> None:
+    """The window's own background is then the reflection; the patches beside it are paper."""
+    rgb = _picture(0.6)
+    rgb[:, 100:] = 255
+    light = _light(1.0, 0.27)
+    light = replace(light, patch_rgb=(*light.patch_rgb, (0.0, np.full(3, 0.6))))
+    problems = exposure(rgb, whole(rgb), light, card=True)
+
+    assert [(p.code, p.fatal) for p in problems] == [("glare", True)]
+    assert "reflection" in problems[0].message
+    assert "Move the lamp" in problems[0].remedy
 
 
 def test_glints_on_metal_are_no_glare() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import struct
 from collections.abc import Callable
@@ -72,12 +73,25 @@ def jpegs(picture: Image.Image) -> dict[str, bytes]:
         "broken_profile.jpg": saved(picture, "JPEG", icc_profile=srgb[:200] + b"?" * 300),
         "two_pictures.jpg": saved(picture, "MPO", save_all=True, append_images=[picture.rotate(180)]),
         "gain_map.jpg": plain[:2] + segment(0xE1, GAIN_MAP_NOTE) + plain[2:] + gain_map,
+        "depth_map.jpg": plain[:2] + segment(0xE1, _depth_note(gain_map)) + plain[2:] + gain_map,
         "motion.jpg": plain + b"\0\0\0\x18ftypmp42\0\0\0\0mp42isom" + bytes(range(256)) * 8,
         "thumbnail.jpg": plain[:2] + segment(0xE1, _with_thumbnail(picture)) + plain[2:],
         "burst_00001_IMG_20260304_050607_BURST1.jpg": plain,
         "messenger.jpg": saved(picture.resize((120, 120)), "JPEG", quality=45, subsampling=2),
         "cut_short.jpg": plain[: len(plain) * 2 // 3],
     }
+
+
+def _depth_note(depth: bytes) -> bytes:
+    """What a portrait photo keeps of its depths: a picture in base64 among the tags (XMP, from memory)."""
+    return (
+        b"http://ns.adobe.com/xap/1.0/\0<x:xmpmeta xmlns:x='adobe:ns:meta/'><rdf:RDF "
+        b"xmlns:rdf='http://www.w3.org/1999/02/22-rdf-syntax-ns#'><rdf:Description "
+        b"xmlns:GDepth='http://ns.google.com/photos/1.0/depthmap/' GDepth:Format='RangeInverse' "
+        b"GDepth:Near='0.2' GDepth:Far='0.9' GDepth:Mime='image/jpeg' GDepth:Data='"
+        + base64.b64encode(depth)
+        + b"'/></rdf:RDF></x:xmpmeta>"
+    )
 
 
 def _with_thumbnail(picture: Image.Image) -> bytes:

@@ -24,26 +24,32 @@ MEASURED_S = 180.0
 
 @dataclass(frozen=True)
 class Served:
-    """Where the page is, and the folder it keeps things in."""
+    """Where the page is, the folder it keeps things in; where it is shared, the link that pairs a phone."""
 
     address: str
     data: Path
+    link: str = ""
 
 
 @contextmanager
-def served(data: Path) -> Iterator[Served]:
+def served(data: Path, *options: str) -> Iterator[Served]:
     """Run `triage serve` on a free port, its record in `data`."""
     environment = {**os.environ, "TRIAGE_DATA": str(data), "OMP_NUM_THREADS": "1", "TMPDIR": str(data)}
     environment.pop("TRIAGE_DATABASE", None)
     data.mkdir(parents=True, exist_ok=True)
-    command = [sys.executable, "-c", RUN, "serve", "--port", "0"]
+    command = [sys.executable, "-c", RUN, "serve", "--port", "0", *options]
     with subprocess.Popen(command, env=environment, stdout=subprocess.PIPE, text=True) as process:
         try:
             assert process.stdout is not None
             told = process.stdout.readline()
             found = re.search(r"http://127\.0\.0\.1:\d+", told)
             assert found, told
-            yield Served(found[0], data)
+            link = ""
+            while "--share" in options and not link:
+                line = process.stdout.readline()
+                assert line, "it ended before it told of a link"
+                link = line.strip() if "/pair/" in line else ""
+            yield Served(found[0], data, link)
         finally:
             process.terminate()
             process.wait(30)

@@ -296,7 +296,7 @@ def test_different_exposures_fall_back_to_whole_samples_and_say_so(run):
     said = " ".join(run("compare", "b.json", "a.json").out.split())
 
     assert "per whole sample" in said
-    assert "known of some of them only (ml, hour) was not used" in said
+    assert "Not used, since not told of every sample: fuel sampled, hours run." in said
 
 
 def test_a_coarse_photo_with_nothing_above_its_limit_is_too_little(run):

@@ -16,6 +16,7 @@ import pytest
 from tests.triage.saved import invented
 from triage.record.book import (
     Now,
+    add_analysis,
     attach_sample,
     correct,
     leave_out,
@@ -107,6 +108,13 @@ def test_only_a_day_before_is_earlier_and_a_visit_sets_the_day(record, put):
     attach_sample(record, later, visit=visit)
     assert compared(record, later) is None
     assert compared(record, now) == (sized(record, later), sized(record, now))
+
+
+def test_a_sample_that_is_measured_again_later_stays_as_old_as_it_was(record, put):
+    then, now = put(40, 300), put(30, 0)
+    analysis = load_analysis(record, then, pictures=False)
+    add_analysis(record, then, replace(analysis, analysed_on=TODAY))
+    assert compared(record, now) == (sized(record, then), sized(record, now))
 
 
 def test_of_several_the_last_day_counts_whatever_was_saved_last(record, put):

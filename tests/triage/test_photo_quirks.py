@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -130,6 +131,50 @@ def test_a_card_printed_far_too_small_is_not_corrected_but_printed_again():
         CardCorrection.from_bars(127.0 * 0.94, 127.0 * 0.94)
 
 
+def blown(picture: np.ndarray, share: float) -> np.ndarray:
+    """The photo with a reflection across a share of its debris window, from the left."""
+    x, y, width, height = FRAME.debris_rect_mm
+    part = np.array([[x, y], [x + share * width, y], [x + share * width, y + height], [x, y + height]])
+    outline = np.rint(true_plane(FRAME, SHOT).to_px(part)).astype(np.int32)
+    return np.asarray(cv2.fillPoly(picture.copy(), [outline], 255))
+
+
+def test_amounts_are_scaled_by_what_a_reflection_hides(plain, tried):
+    """A tenth of the window: the pieces left stand for ten ninths of them, as their volumes by themselves say."""
+    analysis = tried(blown(plain, 0.1))
+    photo, table = analysis.photos[0], analysis.particles
+    sized = table[(table["weight"] > 0) & ~table["below_sizing_limit"]]
+    sized = sized[sized["ecd_um"] >= analysis.sizes.from_um]
+    balls_mm3 = np.pi / 6 * (sized["ecd_um"] / 1000) ** 3
+    thickness = {each.kind: each.thickness for each in analysis.further.amount.kinds}
+    seen_mm3 = sum(sized["weight"] * balls_mm3 * [thickness[kind] for kind in sized["kind"].astype(str)])
+
+    assert photo.usable
+    assert photo.seen_share == pytest.approx(0.9, abs=0.01)
+    assert analysis.further.amount.volume_mm3.value == pytest.approx(seen_mm3 / 0.9, rel=0.02)
+    assert "of a photo's window was not seen" in " ".join(summary_text(analysis).split())
+    assert analysis.sample.fraction is None  # what was said stays as it was said
+
+
+def test_a_reflection_over_two_fifths_of_the_window_is_refused(plain, tried):
+    said = refusal(tried(blown(plain, 0.4)))
+    assert re.search(
+        r"Glare: (39|40|41)\.\d % of the window is blown out by a reflection\. Move the lamp", said
+    )
+
+
+def test_a_panorama_is_refused_with_what_to_do(plain, tried):
+    """Swept pictures are laid on a cylinder: what is straight bends, and no plane fits the card."""
+    height, width = plain.shape
+    focal = SHOT.focal * np.hypot(*SHOT.size) / 2
+    across, down = np.meshgrid(np.arange(2 * width) - width, np.arange(height) - height / 2)
+    turn = np.clip(across / focal, -1.4, 1.4)
+    x, y = focal * np.tan(turn) + width / 2, down / np.cos(turn) + height / 2
+    sweep = cv2.remap(plain, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderValue=90)
+    said = refusal(tried(sweep))
+    assert "plain photo, no panorama" in said
+
+
 def test_motion_photo_burst_and_gain_map_are_the_photo_itself(plain, tmp_path):
     """The same pixels, so the same result; a second picture in the file is another coding of the first."""
     kinds = jpegs(Image.fromarray(np.repeat(plain[..., None], 3, axis=2)))
@@ -139,6 +184,12 @@ def test_motion_photo_burst_and_gain_map_are_the_photo_itself(plain, tmp_path):
         return open_photo(tmp_path / name).rgb
 
     expected = opened("plain.jpg")
-    for name in ("motion.jpg", "gain_map.jpg", "thumbnail.jpg", "burst_00001_IMG_20260304_050607_BURST1.jpg"):
+    for name in (
+        "motion.jpg",
+        "gain_map.jpg",
+        "depth_map.jpg",
+        "thumbnail.jpg",
+        "burst_00001_IMG_20260304_050607_BURST1.jpg",
+    ):
         assert np.array_equal(opened(name), expected), name
     assert np.abs(opened("two_pictures.jpg").astype(int) - expected).mean() < 3

@@ -312,7 +312,7 @@ def test_files_that_are_no_export_are_told(exported, elsewhere, tmp_path):
     with pytest.raises(UserError, match=r"Cannot read .*no such file"):
         bring_in(elsewhere, tmp_path / "missing.zip")
     with pytest.raises(UserError, match="exported by a newer version"):
-        bring_in(elsewhere, changed(tmp_path, document(lambda told: told.update(version=3))))
+        bring_in(elsewhere, changed(tmp_path, document(lambda told: told.update(version=4))))
 
 
 def test_names_in_a_zip_are_never_paths(exported, elsewhere, tmp_path):

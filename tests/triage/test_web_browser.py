@@ -8,6 +8,7 @@ import shutil
 import pytest
 
 from tests.triage.shop import half_size, served
+from triage.web.photo_pages import STAGES
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 PAGES = (
@@ -37,27 +38,52 @@ def chromium():
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory):
-    with served(tmp_path_factory.mktemp("shop")) as running:
-        yield running.address
+def shop(tmp_path_factory):
+    """The page, open to the network where this computer is on one that phones could share."""
+    options = ("--share",) if _on_a_network() else ()
+    with served(tmp_path_factory.mktemp("shop"), *options) as running:
+        yield running
+
+
+def _on_a_network() -> bool:
+    from triage.errors import UserError
+    from triage.web.serve import _own_address
+
+    try:
+        return bool(_own_address())
+    except UserError:
+        return False
 
 
 @pytest.fixture(scope="module")
-def phone(chromium, address):
-    """A phone that has photographed two samples, and what its console complained of."""
+def address(shop):
+    """The page's address on its own computer."""
+    return shop.address
+
+
+@pytest.fixture(scope="module")
+def phone(chromium, shop):
+    """A phone that was paired and has photographed two samples, and what its console complained of."""
+    base = shop.link.split("/pair/")[0] or shop.address
     context = chromium.new_context(
-        base_url=address, viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True
+        base_url=base, viewport={"width": 360, "height": 740}, has_touch=True, is_mobile=True
     )
     page = context.new_page()
     page.complaints = []
     page.on("console", lambda told: page.complaints.append(told.text) if told.type == "error" else None)
     page.on("pageerror", lambda error: page.complaints.append(str(error)))
+    if shop.link:
+        page.goto(shop.link)
+        page.get_by_role("button", name="Pair this phone").click()
+        page.wait_for_url(f"{base}/")
+    page.stages = set()
     for name in ("before", "after"):
         page.goto("/")
         photo = half_size(f"pressure_washer_PW-07_{name}.jpg")
         file = {"name": f"{name}.jpg", "mimeType": "image/jpeg", "buffer": photo}
         page.set_input_files("#camera", file)
         page.wait_for_url("**/photos/*")
+        page.stages.add(page.inner_text(".stages .now"))
         page.fill("[name=unit]", "PW-07")
         page.check("[value=tank]")
         page.check("[name=noticed][value=none]")
@@ -73,6 +99,37 @@ def test_the_photo_becomes_a_sample_of_its_machine_with_what_was_noticed(phone):
     assert phone.inner_text("h1") == "PW-07"
     assert phone.is_checked("#answers [name=noticed][value=none]")
     assert phone.complaints == []
+    assert phone.stages <= set(STAGES)  # what it said while it was at work
+
+
+@pytest.mark.usefixtures("phone")
+def test_a_phone_is_let_in_by_its_code_only(chromium, shop):
+    if not shop.link:
+        pytest.skip("this computer is on no network that phones could share")
+    context = chromium.new_context(base_url=shop.link.split("/pair/")[0])
+    stranger = context.new_page()
+    stranger.goto("/samples/1")
+    told = stranger.inner_text("main")
+    stranger.goto(shop.link)  # used up by the phone
+    stranger.get_by_role("button", name="Pair this phone").click()
+    late = stranger.inner_text("main")
+    context.close()
+
+    assert "scan the code" in told
+    assert "PW-07" not in told + late
+    assert "used or is too old" in late
+
+
+def test_report_and_card_come_as_pdfs_to_print(phone):
+    import pypdfium2
+
+    report, card = (phone.request.get(path) for path in ("/samples/1/report.pdf", "/card.pdf"))
+    text = pypdfium2.PdfDocument(report.body())[0].get_textpage().get_text_range()
+
+    assert "PW-07" in text
+    assert "What we found" in text
+    assert re.search(r'filename="PW-07_.*_sample-1.pdf"', report.headers["content-disposition"])
+    assert len(pypdfium2.PdfDocument(card.body())) >= 1
 
 
 def test_a_piece_is_tapped_renamed_and_left_out(phone):
@@ -95,11 +152,15 @@ def test_a_piece_is_tapped_renamed_and_left_out(phone):
     phone.select_option("[data-piece] [name=kind]", "rubber")
     phone.get_by_role("button", name="Correct the kind").click()
     phone.get_by_text("said to be rubber crumb. Kept").wait_for()
+    phone.get_by_role("button", name="Forget this kind").click()
+    phone.get_by_text("Forgotten; the piece is again what it looks like").wait_for()
+    gone = phone.get_by_role("button", name="Forget this kind").is_visible()
     phone.get_by_role("button", name="Leave it out").click()
     phone.get_by_text("Left out. Kept").wait_for()
 
     assert "µm" in told
     assert " in)" in told
+    assert not gone
     assert counted(phone) == before - 1
     assert phone.complaints == []
 

@@ -22,6 +22,7 @@ from triage.filters import load_filters
 from triage.filters.shelf import packaged_list
 from triage.kept_shop import ShopSettings, load_logo, load_settings, save_filters, save_settings
 from triage.record.book import (
+    comparisons,
     correct,
     corrections,
     find_sample,
@@ -406,6 +407,22 @@ def test_reports_tell_sizes_in_the_unit_that_the_shop_has_set(pc, saved, second)
     assert re.search(r'<th scope="row">3.0 thou screen</th><td data-head="µm">75</td>', read["thou"][3])
     assert "half of them over, thou (µm)" in read["thou"][2]
     assert "75 screen 3.0" in read["um"][0]
+
+
+def test_a_comparison_is_kept_with_both_samples(pc, saved, second, head):
+    pc.post("/compare", data={"before": saved, "after": second}, headers=head)
+    page = pc.get(f"/compare?before={saved}&after={second}").text
+    with open_record() as record:
+        (kept,) = comparisons(record, saved)
+        assert comparisons(record, second) == (kept,)
+
+    assert (kept.before, kept.after) == (saved, second)
+    assert kept.result["before"]["count"] > kept.result["after"]["count"]
+    assert "Kept on " in page
+    for number in (saved, second):
+        assert f"/compare?before={saved}&amp;after={second}" in pc.get(f"/samples/{number}").text
+    assert pc.post("/compare", data={"before": "x", "after": "1"}, headers=head).status_code == 400
+    assert pc.post("/compare", data={"before": saved, "after": saved}, headers=head).status_code == 400
 
 
 def test_both_sides_of_a_comparison_are_drawn_at_one_scale(saved, second):

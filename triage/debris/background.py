@@ -24,6 +24,7 @@ SMOOTHING = 6.0  # Gaussian sigma of the paper average, in reduced pixels
 WIDER, WIDER_SHARE = 4, 1e-3  # where no paper is near: so much wider, and its say beside what is near
 ROUNDS = 4
 STRIP_ROWS = 512  # shared out into whole reduced rows
+FIT_PIXELS = 20_000  # spread over the picture, tell a smooth surface as well as all of them
 NEIGHBOURS = np.ones((3, 3), np.uint8)
 LEAST_LIGHT = 1e-3
 LEAST_SPAN = 0.2  # of white, between a dark ground and white
@@ -50,9 +51,9 @@ class Departure:
 
     def inside(self, cut: Cut) -> Image:
         """Departure of the rows and columns of a cut, (h, w, 3)."""
-        step = _enlarge(self.paper, cut, self.reduction)
-        step = np.subtract(step, cv2.LUT(self.rgb[cut], self.table))
-        step /= _enlarge(self.span, cut, self.reduction)
+        light, paper = cv2.LUT(self.rgb[cut], self.table), _enlarge(self.paper, cut, self.reduction)
+        step = np.subtract(paper, light)
+        step /= paper if self.span is self.paper else _enlarge(self.span, cut, self.reduction)
         return step
 
     def at(self, row: NDArray[np.intp], column: NDArray[np.intp]) -> Image:
@@ -266,12 +267,15 @@ def _terms(shape: tuple[int, ...], degree: int) -> Image:
 
 
 def _fit(terms: Image, values: Image, keep: NDArray[np.bool_]) -> Image:
+    middle = float(np.median(values[keep]))
     if keep.sum() < 4 * terms.shape[2]:
-        return np.full_like(values, max(float(np.median(values[keep])), 1e-4))
-    known = terms[keep].astype(np.float64)
-    weights = np.linalg.lstsq(known.T @ known, known.T @ values[keep], rcond=None)[0]
-    fitted: Image = (terms @ weights).astype(np.float32)
-    return np.maximum(fitted, 0.05 * float(np.median(values[keep])) + 1e-4)
+        return np.full_like(values, max(middle, 1e-4))
+    place = np.flatnonzero(keep)
+    some = place[:: max(1, place.size // FIT_PIXELS)]
+    known = terms.reshape(-1, terms.shape[2])[some].astype(np.float64)
+    weights = np.linalg.lstsq(known.T @ known, known.T @ values.ravel()[some], rcond=None)[0]
+    fitted: Image = (terms @ weights.astype(np.float32)).astype(np.float32)
+    return np.maximum(fitted, 0.05 * middle + 1e-4)
 
 
 def _first_guess(brightness: Image, inside: NDArray[np.bool_], *, dark: bool) -> Image:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from triage.debris.background import Image
-from triage.debris.find import Mask, disc
+from triage.debris.find import Mask, blurred, disc
 from triage.debris.halves import Half, halved, restored
 from triage.debris.outline import Segments
 from triage.debris.tiles import filter_tiles
@@ -109,8 +109,7 @@ def _ring(mask: Mask, sigma_px: float) -> NDArray[np.bool_]:
 
 def _local_mean(values: Image, chosen: NDArray[np.bool_], sigma_px: float) -> tuple[Image, NDArray[np.bool_]]:
     weight = chosen.astype(np.float32)
-    total = cv2.GaussianBlur(values * weight, (0, 0), 1.5 * sigma_px)
-    mass = cv2.GaussianBlur(weight, (0, 0), 1.5 * sigma_px)
+    total, mass = blurred(values * weight, 1.5 * sigma_px), blurred(weight, 1.5 * sigma_px)
     return total / (mass + 1e-6), mass > 1e-4
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 Cut = tuple[slice, slice]  # rows and columns
 Result = TypeVar("Result")
 
-ROWS, COLUMNS = 256, 2048
+ROWS, COLUMNS = 256, 1024  # so small that a tile's pictures stay in the processor's own memory
 
 
 def map_tiles(work: Callable[[Cut, Cut], Result], shape: tuple[int, ...], halo: int) -> list[Result]:

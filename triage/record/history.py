@@ -14,10 +14,11 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import undefer
 
-from triage.analysis import sized_from_um
+from triage.analysis import as_photographed, sized_from_um
 from triage.record.corrected import corrected
 from triage.record.details import Measured
 from triage.record.entries import Machine
+from triage.record.look_back import day_of
 from triage.record.machine_book import machine_entry, machine_row
 from triage.record.opening import Record
 from triage.record.tables import AnalysisRow, SampleRow
@@ -82,7 +83,8 @@ def history(record: Record, unit: str) -> History:
 
 def _row(sample: SampleRow, headline: str, measured: Measured, from_um: float) -> HistoryRow:
     sizes = size_distribution(measured.particles, from_um)
-    table, said, visit = measured.particles, measured.sample, sample.visit
+    table, visit = measured.particles, sample.visit
+    said = as_photographed(measured.sample, measured.photos)
     counted = table[(table["weight"] > 0) & ~table["below_sizing_limit"] & (table["ecd_um"] >= from_um)]
     hours, months, litres = (
         getattr(said, name) if getattr(said, name) is not None or visit is None else getattr(visit, name)
@@ -91,7 +93,7 @@ def _row(sample: SampleRow, headline: str, measured: Measured, from_um: float) -
     return HistoryRow(
         sample=sample.id,
         visit=sample.visit_id,
-        day=visit.visited_on if visit else measured.analysed_on,
+        day=day_of(sample),
         work_order=visit.work_order if visit else None,
         origin=said.origin,
         hours=hours,

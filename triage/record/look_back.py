@@ -1,6 +1,6 @@
 """A sample beside its machine: what machine and visit say of it, the machine's earlier sample, the trend.
 
-Earlier are the samples of a day before its own, the day being that of the visit, else of the analysis. Of two
+Earlier are the samples of a day before its own, the day being the visit's, else the first analysis's. Of two
 samples of one day nobody knows which came first, and two phones may have taken the same debris.
 """
 
@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
-from triage.analysis import Sample, sized_from_um
+from triage.analysis import Sample, as_photographed, sized_from_um
 from triage.earlier import Earlier, debris_sample
 from triage.errors import UserError
 from triage.kept_spread import kept_spread
@@ -104,7 +104,7 @@ def debris_of(row: SampleRow) -> DebrisSample:
         f"sample {row.id} of {day.day} {day:%B %Y}",
         measured.particles,
         sized_from_um(measured.photos),
-        _said(row, measured.sample),
+        _said(row, as_photographed(measured.sample, measured.photos)),
     )
     return replace(
         found,
@@ -115,8 +115,8 @@ def debris_of(row: SampleRow) -> DebrisSample:
 
 
 def day_of(row: SampleRow) -> date:
-    """Return the day that a sample stands for."""
-    return row.visit.visited_on if row.visit else row.analyses[-1].analysed_on
+    """Return the day that a sample stands for: measured again later, it is no younger."""
+    return row.visit.visited_on if row.visit else row.analyses[0].analysed_on
 
 
 def trend_words(record: Record, unit: str) -> str:

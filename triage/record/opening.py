@@ -148,10 +148,12 @@ def _make_file(path: Path, place: str) -> None:
 
 def _engine(url: URL) -> Engine:
     if url.get_backend_name() != "sqlite":
-        engine = create_engine(url, pool_pre_ping=True)
+        engine = create_engine(url, pool_pre_ping=True, hide_parameters=True)
         event.listen(engine, "begin", _begin_on_server)
         return engine
-    engine = create_engine(url, connect_args={"timeout": WAIT_S, "check_same_thread": False})
+    # What was entered stays out of error messages, and so out of logs.
+    connect = {"timeout": WAIT_S, "check_same_thread": False}
+    engine = create_engine(url, connect_args=connect, hide_parameters=True)
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine

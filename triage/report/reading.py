@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -142,7 +142,7 @@ def _sample(result: Mapping[str, Any], name: str) -> DebrisSample:
         size_um=size[size >= from_um],
         kind=kind[size >= from_um],
         exposures={unit: _amount(value, unit) for unit, value in amounts.items() if value},
-        fraction=1.0 if fraction is None else _part(fraction),
+        fraction=(1.0 if fraction is None else _part(fraction)) * _seen_share(photos),
         origin=_text(facts, "origin"),
         method=_text(facts, "method"),
         machine=_text(facts, "machine"),
@@ -172,6 +172,24 @@ def _amount(value: Any, unit: str) -> float:
     if not LEAST_AMOUNT <= amount <= MOST_AMOUNT:
         raise ValueError(f"{unit} {amount:g}")
     return amount
+
+
+def _seen_share(photos: Sequence[Mapping[str, Any]]) -> float:
+    """Share of the debris windows that could be seen; results of older programs do not say."""
+    counted = [
+        photo for photo in photos if photo["check"]["usable"] and photo.get("use") in (None, "measured")
+    ]
+    shares = [
+        math.prod(1.0 - _unseen(problem) for problem in photo["check"]["problems"]) for photo in counted
+    ]
+    return sum(shares) / len(shares) if shares else 1.0
+
+
+def _unseen(problem: Mapping[str, Any]) -> float:
+    share = _number(problem.get("unseen", 0.0), "unseen")
+    if not 0.0 <= share < 1.0:
+        raise ValueError("unseen")
+    return share
 
 
 def _part(value: Any) -> float:

@@ -121,6 +121,12 @@ def _sample_lines(analysis: Analysis) -> list[str]:
         lines.append(f"Seen but too small or too faint to size: {unsized}; they are in no share.")
     if sample.fraction is not None and sample.fraction < 1:
         lines.append(f"Part of the debris that was photographed: {100 * sample.fraction:.0f} %.")
+    hidden = 1.0 - min((photo.seen_share for photo in analysis.photos if photo.counted), default=1.0)
+    if hidden > 0:
+        lines.append(
+            f"Up to {100 * hidden:.0f} % of a photo's window was not seen: amounts are scaled up for it, as "
+            "if debris lay evenly."
+        )
     if blank:
         verdict = "clean enough" if blank.ok else "too dirty: clean the card and repeat"
         counted = f"{words.pieces(blank.count)} on {blank.exposure_cm2:.0f} cm²"

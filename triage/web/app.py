@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import traceback
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
@@ -100,7 +101,8 @@ def _missing(request: Request, error: Exception) -> Response:
 
 
 def _fault(request: Request, error: Exception) -> Response:
-    log.error("fault in %s: %s", request.scope.get("route", "a page"), type(error).__name__)
+    where = "".join(traceback.format_tb(error.__traceback__))  # lines of the program, no values
+    log.error("fault in %s: %s\n%s", request.scope.get("route", "a page"), type(error).__name__, where)
     return _told(
         request, "Something went wrong inside; nothing was changed. Try again, or restart the program.", 500
     )

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from triage.rate_words import PER_WORDS
-from triage.record.book import Record
+from triage.record.book import Record, save_comparison
 from triage.record.reports import compare_saved
 from triage.report import words
 from triage.report.comparison import note
+from triage.report.result import comparison_json
 from triage.sizing.compare import Comparison, Side
 
 
@@ -44,6 +45,11 @@ def side_by_side(record: Record, before: int, after: int) -> SideBySide:
         (_column(before, found.before, found, most), _column(after, found.after, found, most)),
         tuple(words.typeset(caution) for caution in found.cautions),
     )
+
+
+def keep(record: Record, before: int, after: int) -> None:
+    """Keep the comparison of two saved samples as it is now; what is corrected later leaves it as it is."""
+    save_comparison(record, before, after, comparison_json(compare_saved(record, before, after)))
 
 
 def _amount(value: float) -> str:

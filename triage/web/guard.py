@@ -64,8 +64,13 @@ class Guard:
         refusal = await self._enter(scope, receive, answer)
         if isinstance(refusal, Response):
             await refusal(scope, receive, answer)
-        else:
+            return
+        try:
             await self.app(scope, refusal, answer)
+        except Exception:
+            if not answer.begun:
+                raise
+            # Answered and logged by then; the server's own log would add what the message holds.
 
     async def _enter(self, scope: Scope, receive: Receive, answer: _Headed) -> Response | Receive:
         """Return a refusal, or what the page may read the body from."""
@@ -121,10 +126,11 @@ class _Headed:
     """Sends an answer with the headers that every answer has."""
 
     def __init__(self, send: Send, path: str) -> None:
-        self.send, self.path, self.cookie = send, path, ""
+        self.send, self.path, self.cookie, self.begun = send, path, "", False
 
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
+            self.begun = True
             headers = MutableHeaders(scope=message)
             for name, value in HEADERS.items():
                 headers.setdefault(name, value)

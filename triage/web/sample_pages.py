@@ -12,11 +12,13 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
+from triage.errors import UserError
 from triage.kept_shop import load_settings
 from triage.record.book import (
     Record,
     areas,
     attach_sample,
+    comparisons,
     find_sample,
     load_measured,
     machines,
@@ -28,7 +30,7 @@ from triage.record.book import (
 from triage.record.entries import unit_key
 from triage.report.units import in_shop_units
 from triage.web import asking, view
-from triage.web.comparing import side_by_side
+from triage.web.comparing import keep, side_by_side
 from triage.web.drafts import Said
 from triage.web.photo_pages import machine_of, remember
 from triage.web.shop import Shop, form_of, go, page, shop_of, who_of
@@ -70,6 +72,7 @@ def sample(request: Request, number: int) -> Response:
         most_bytes=MOST_BYTES,
         areas=areas(record, number),
         visits=visits(record, saved.unit) if saved.unit else (),
+        compared=comparisons(record, number),
     )
 
 
@@ -164,5 +167,17 @@ def compare(request: Request) -> Response:
     }
     before, after = chosen["before"], chosen["after"]
     found = side_by_side(record, before, after) if before and after else None
+    kept = [each for each in comparisons(record, after) if each.before == before] if found and after else []
     listed = samples(record, most=MOST_LISTED)
-    return page(request, "compare", samples=listed, found=found, before=before, after=after)
+    return page(request, "compare", samples=listed, found=found, before=before, after=after, kept=kept)
+
+
+@router.post("/compare")
+def keep_comparison(request: Request) -> Response:
+    """Keep a comparison with both samples."""
+    given = [asking.text(form_of(request), name) or "" for name in ("before", "after")]
+    if not all(number.isascii() and number.isdigit() for number in given):
+        raise UserError("Choose two samples to compare first.")
+    before, after = map(int, given)
+    keep(shop_of(request).record, before, after)
+    return go(f"/compare?before={before}&after={after}")

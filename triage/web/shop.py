@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from triage.kept_shop import PAPERS, load_settings
 from triage.record.book import Record
 from triage.report import words
+from triage.report.comparison import VERDICT_WORDS
 from triage.report.units import in_shop_units
 from triage.web import asking
 from triage.web.drafts import Drafts
@@ -57,12 +58,17 @@ def templates() -> Environment:
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
+        auto_reload=False,  # pages belong to the program that was started
         trim_blocks=True,
         lstrip_blocks=True,
     )
     environment.globals.update(asking=asking, papers=PAPERS)
     environment.filters.update(
-        size=words.size, microns=words.microns, typeset=words.typeset, faultword=fault_word
+        size=words.size,
+        microns=words.microns,
+        typeset=words.typeset,
+        faultword=fault_word,
+        verdict=VERDICT_WORDS.__getitem__,
     )
     return environment
 

@@ -13,6 +13,7 @@ from triage.errors import UserError
 
 MOST_BYTES = 60_000_000
 SILENT_S = 30.0
+LONGEST_S = 900.0  # a photo that trickles in for longer keeps its place from others
 STARTS = (b"\xff\xd8\xff", b"\x89PNG", b"II*\0", b"MM\0*", b"RIFF")
 
 
@@ -35,7 +36,13 @@ async def receive(request: Request, part: Path, most: int = MOST_BYTES) -> None:
     if int(length) > most:
         raise TooBigError(f"The picture is bigger than {most // 1_000_000} MB; save it as an ordinary JPEG.")
     try:
-        await _write(request, part, int(length))
+        async with asyncio.timeout(LONGEST_S):
+            await _write(request, part, int(length))
+    except TimeoutError:
+        part.unlink(missing_ok=True)
+        raise UserError(
+            "The photo took too long on its way; go nearer to the Wi-Fi, it is sent again."
+        ) from None
     except BaseException:
         part.unlink(missing_ok=True)
         raise
