@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from calibration.card import MARKER_DICTIONARY, Frame, FrameName, identify, make_frame
 from calibration.errors import CalibrationError
-from calibration.flatness import LEAST_STRAYS, strays_mm
+from calibration.flatness import LEAST_COVERED, LEAST_STRAYS, covered_share, strays_mm
 from calibration.marks import FoundMark, Mark, Picture, Pyramid, marks_of, seek, settle
 from calibration.photo_areas import Areas, missing_markers
 from calibration.scale import Floats, PlaneFit, PlaneMap, Points, fit_plane_map
@@ -35,6 +35,7 @@ MARK_PX = 0.03
 LAYOUT_TOLERANCE = 0.05  # of a marker's side: what curl and print leave of a right layout is half of it
 LEAST_KEPT = 0.75  # of the marks must agree with one plane
 WORST_SCALE_U = 0.01  # relative, anywhere in the window, from finding the marks alone
+PLAIN_PHOTO = "take a plain photo, no panorama"
 WINDOW_INSIDE = 0.97  # share of a window's outline in the photo that counts as all of it
 
 
@@ -391,12 +392,14 @@ def _final(
     px, mm = np.array([place.xy_px for _, place in pairs]), np.array([mark.centre_mm for mark, _ in pairs])
     last = fit_plane_map(px, mm, size, MARK_PX)
     _check_layout(last, frame.markers[0].side_mm)
-    if last.scale_rel_u(window_outline(frame, last.plane)).max() > WORST_SCALE_U:
+    _check_flat(pyramid, frame, last, np.array([place is not None for place in settled]))
+    window = window_outline(frame, last.plane)
+    covered = covered_share(last, px, window, size)
+    if last.scale_rel_u(window).max() > WORST_SCALE_U or covered < LEAST_COVERED:
         raise CardNotFound(
             "the marks that can be seen lie too close together to give the scale of the whole window",
-            "clear the frame's corners and take the whole frame into the picture",
+            "clear the frame's corners, press the card flat and take the whole frame into the picture",
         )
-    _check_flat(pyramid, frame, last, np.array([place is not None for place in settled]))
     return Located(frame, last, tuple(mark.kind for mark, _ in pairs), mm, px)
 
 
@@ -407,8 +410,7 @@ def _check_flat(pyramid: Pyramid, frame: Frame, fit: PlaneFit, used: NDArray[np.
         raise NotFlat(
             f"the card does not lie flat: {len(far)} of its marks stand up to {far.max():.1f} mm from where "
             "a flat card has them",
-            "press it flat, its corners taped down, or print a fresh one if it is creased; take a plain photo, "
-            "no panorama",
+            f"press it flat, its corners taped down, or print a fresh one if it is creased; {PLAIN_PHOTO}",
         )
 
 
@@ -418,7 +420,7 @@ def _check_layout(fit: PlaneFit, side_mm: float) -> None:
     if fit.kept.mean() < LEAST_KEPT or fit.residual_mm > LAYOUT_TOLERANCE * side_mm or determinant < 0.0:
         raise WrongLayout(
             "the markers seen do not stand where this card has them",
-            "use a card printed by this program, whole, flat and not pieced together, in a plain photo, no panorama",
+            f"use a card printed by this program, whole, flat and not pieced together; {PLAIN_PHOTO}",
         )
 
 

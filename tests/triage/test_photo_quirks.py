@@ -140,7 +140,7 @@ def blown(picture: np.ndarray, share: float) -> np.ndarray:
 
 
 def test_amounts_are_scaled_by_what_a_reflection_hides(plain, tried):
-    """A tenth of the window: the pieces left stand for ten ninths of them, as their volumes by themselves say."""
+    """A tenth of the window: what is left stands for ten ninths of it, as the pieces' volumes say."""
     analysis = tried(blown(plain, 0.1))
     photo, table = analysis.photos[0], analysis.particles
     sized = table[(table["weight"] > 0) & ~table["below_sizing_limit"]]
@@ -150,8 +150,8 @@ def test_amounts_are_scaled_by_what_a_reflection_hides(plain, tried):
     seen_mm3 = sum(sized["weight"] * balls_mm3 * [thickness[kind] for kind in sized["kind"].astype(str)])
 
     assert photo.usable
-    assert photo.seen_share == pytest.approx(0.9, abs=0.01)
-    assert analysis.further.amount.volume_mm3.value == pytest.approx(seen_mm3 / 0.9, rel=0.02)
+    assert photo.seen_share == pytest.approx(0.9, abs=0.02)  # the window is drawn in by 2 %
+    assert analysis.further.amount.volume_mm3.value == pytest.approx(seen_mm3 / photo.seen_share, rel=1e-6)
     assert "of a photo's window was not seen" in " ".join(summary_text(analysis).split())
     assert analysis.sample.fraction is None  # what was said stays as it was said
 
@@ -159,7 +159,7 @@ def test_amounts_are_scaled_by_what_a_reflection_hides(plain, tried):
 def test_a_reflection_over_two_fifths_of_the_window_is_refused(plain, tried):
     said = refusal(tried(blown(plain, 0.4)))
     assert re.search(
-        r"Glare: (39|40|41)\.\d % of the window is blown out by a reflection\. Move the lamp", said
+        r"Glare: (38|39|40|41)\.\d % of the window is blown out by a reflection\. Move the lamp", said
     )
 
 

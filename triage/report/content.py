@@ -219,10 +219,16 @@ def size_lines(analysis: Analysis) -> list[tuple[str, str]]:
 
 def kinds(analysis: Analysis) -> str:
     """Return how many of the sized pieces look like what, most frequent first."""
-    looks = Counter(sized(analysis)["kind"].tolist()).most_common()
-    return (
-        ", ".join(f"{words.KIND_WORDS.get(kind, kind)} {count}" for kind, count in looks) or "nothing sized"
-    )
+    table, from_um = sized(analysis), analysis.sizes.from_um
+    looks = Counter(table["kind"].tolist()).most_common()
+    told = ", ".join(f"{words.KIND_WORDS.get(kind, kind)} {count}" for kind, count in looks)
+    thin = np.count_nonzero(~(table["passing_size_um"] >= from_um))
+    if thin:  # or the sum would seem not to agree with the shares
+        told += (
+            f"; {thin} of these {'is' if thin == 1 else 'are'} too narrow to measure across, and in no share"
+        )
+    return told or "nothing sized"
+    return told or "nothing sized"
 
 
 def problems(analysis: Analysis) -> list[tuple[str, str, str]]:

@@ -32,7 +32,6 @@ HEADERS = {
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
     "referrer-policy": "same-origin",
-    "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "geolocation=(), microphone=(), camera=()",
 }
@@ -77,6 +76,7 @@ class Guard:
         headers = Headers(scope=scope)
         if headers.get("host", "").lower() not in self.door.hosts:
             return PlainTextResponse("This page does not answer to that name.", 421)
+        answer.secure = headers["host"].lower().split(":")[0] in {"127.0.0.1", "localhost"}
         state = scope.setdefault("state", {})
         session = self._session(scope, headers, answer)
         state["session"] = session
@@ -127,6 +127,7 @@ class _Headed:
 
     def __init__(self, send: Send, path: str) -> None:
         self.send, self.path, self.cookie, self.begun = send, path, "", False
+        self.secure = False  # whether browsers take the page's address for secure, as they do this computer's
 
     async def __call__(self, message: Message) -> None:
         if message["type"] == "http.response.start":
@@ -134,6 +135,8 @@ class _Headed:
             headers = MutableHeaders(scope=message)
             for name, value in HEADERS.items():
                 headers.setdefault(name, value)
+            if self.secure:  # elsewhere browsers pass it over, with a complaint
+                headers.setdefault("cross-origin-opener-policy", "same-origin")
             fixed = self.path.startswith("/static/")
             headers.setdefault("cache-control", "no-cache" if fixed else "no-store")
             if self.cookie:

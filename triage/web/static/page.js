@@ -105,16 +105,41 @@ async function watch(area) {
 const state = document.querySelector("[data-state]");
 if (state) watch(state);
 
-// Two tapped points of a photo without a card become the fields of the form below it.
+// Two tapped points of a photo without a card become the fields of the form below it, and are drawn.
+const SHAPES = "http://www.w3.org/2000/svg";
+
+function drawPoints(picture, form, size) {
+  const points = [1, 2].map((n) => [form[`x${n}`].value, form[`y${n}`].value]).filter((point) => point.every(Boolean));
+  const over = document.createElementNS(SHAPES, "svg");
+  over.setAttribute("viewBox", `0 0 ${size[0]} ${size[1]}`);
+  over.setAttribute("aria-hidden", "true");
+  const add = (name, values) => {
+    const shape = document.createElementNS(SHAPES, name);
+    for (const [key, value] of Object.entries(values)) shape.setAttribute(key, value);
+    over.append(shape);
+  };
+  for (const [cx, cy] of points) {
+    add("circle", { cx, cy, r: size[0] / 60 });
+    add("circle", { cx, cy, r: size[0] / 900 });
+  }
+  if (points.length === 2) add("line", { x1: points[0][0], y1: points[0][1], x2: points[1][0], y2: points[1][1] });
+  picture.parentElement.querySelector("[data-tapped]")?.remove();
+  over.dataset.tapped = "";
+  picture.after(over);
+}
+
 const shown = document.querySelector("[data-points]");
-if (shown) {
+const tapped = document.querySelector("[data-tapped-words]");
+if (shown && tapped) {
   let next = 1;
   shown.addEventListener("click", async (event) => {
     const form = document.querySelector('input[name="x1"]').form;
-    const size = (await fetch(shown.src, { method: "HEAD", headers: own })).headers.get("x-photo-size").split(" ").map(Number);
     const box = shown.getBoundingClientRect();
+    const size = (await fetch(shown.src, { method: "HEAD", headers: own })).headers.get("x-photo-size").split(" ").map(Number);
     form[`x${next}`].value = Math.round(((event.clientX - box.left) / box.width) * size[0]);
     form[`y${next}`].value = Math.round(((event.clientY - box.top) / box.height) * size[1]);
+    drawPoints(shown, form, size);
+    tapped.textContent = next === 1 ? "First point set; tap the second one." : "Both points set; give the millimetres between them below. Tap again to put them right.";
     next = 3 - next;
   });
 }

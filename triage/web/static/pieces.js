@@ -73,7 +73,8 @@ function nearest([x, y, scale]) {
 function choose(piece, { follow = false } = {}) {
   const before = chosen;
   chosen = piece;
-  form.querySelector("[data-forget]").hidden = !piece?.given;
+  const fits = { forget: piece?.given, reject: !piece?.rejected, restore: piece?.rejected }; // the others mean nothing now
+  for (const [action, shown] of Object.entries(fits)) form.querySelector(`[value="${action}"]`).hidden = !shown;
   if (before) dress(before);
   if (!piece) { told.textContent = "No piece chosen."; return; }
   if (piece.photo !== photo) show(piece.photo);
