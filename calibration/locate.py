@@ -139,10 +139,11 @@ def fit_markers(
     side_mm: float,
     image_size: tuple[int, int],
 ) -> PlaneFit:
-    """Fit a plane map to the corners of upright markers of any layout.
+    """Fit a plane map to the corners of upright markers of any layout, id to centre (x, y) mm.
 
-    CardNotFound with fewer than two of them, WrongLayout if they do not stand as said: a sheet of other
-    proportions would fit by its centres alone, but its markers would not be square.
+    `image_size` is (width, height) px. CardNotFound with fewer than two of them, WrongLayout if they do not
+    stand as said: a sheet of other proportions would fit by its centres alone, but its markers would not be
+    square.
     """
     known = np.array([int(marker) in centres_mm for marker in seen.ids], dtype=bool)
     if known.sum() < LEAST_MARKERS:

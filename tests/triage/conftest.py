@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from itertools import count
+from pathlib import Path
 
 import pytest
 
@@ -55,12 +58,41 @@ def door():
     return Door(frozenset({NAME, SHARED}), "triage_test", Sessions())
 
 
+@dataclass(frozen=True)
+class Shops:
+    """Data folders to copy for a test: making the tables and saving a sample take most of its time."""
+
+    empty: Path
+    with_sample: Path
+    number: int  # of that sample
+
+
+@pytest.fixture(scope="session")
+def shops(tmp_path_factory) -> Shops:
+    from triage.record.book import open_record, save_sample
+
+    folder = tmp_path_factory.mktemp("shops")
+    empty, full = folder / "empty", folder / "with_sample"
+    made = invented(folder / "photos", noticed=None)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("TRIAGE_DATABASE", raising=False)
+        patch.setenv("TRIAGE_DATA", str(empty))
+        open_record().close()
+        shutil.copytree(empty, full)
+        patch.setenv("TRIAGE_DATA", str(full))
+        with open_record() as record:
+            number = save_sample(record, made.analysis, [made.photo], unit="PW-07").number
+    return Shops(empty, full, number)
+
+
 @pytest.fixture
-def app(door, tmp_path, monkeypatch):
+def app(door, tmp_path, monkeypatch, request, shops):
     from starlette.testclient import TestClient
 
     from triage.web.app import make_app, open_shop
 
+    kept = shops.with_sample if "saved" in request.fixturenames else shops.empty
+    shutil.copytree(kept, tmp_path / "data")
     monkeypatch.setenv("TRIAGE_DATA", str(tmp_path / "data"))
     monkeypatch.delenv("TRIAGE_DATABASE", raising=False)
     opened = open_shop(door, f"http://{SHARED}")
@@ -75,9 +107,5 @@ def pc(app):
 
 
 @pytest.fixture
-def saved(app, tmp_path):  # noqa: ARG001 - the app must have made the record
-    from triage.record.book import open_record, save_sample
-
-    made = invented(tmp_path / "photos", noticed=None)
-    with open_record() as record:
-        return save_sample(record, made.analysis, [made.photo], unit="PW-07").number
+def saved(app, shops) -> int:  # noqa: ARG001 - the app was opened with this sample in its record
+    return shops.number

@@ -191,12 +191,14 @@ def _advice() -> Advice:
                 "Find where the debris comes from before changing anything else: filler cap and its vent, "
                 "the strainer in the filler neck, the fuel can and funnel, the inside of the tank, the hose.",
                 ("20 pieces look like sand or grit.", "Nothing in the picture says that the source is gone."),
+                short="find where the debris comes from",
             ),
             Action(
                 "clean_tank",
                 "Take the tank off or empty it, rinse it until the rinse comes out clear, look inside with a "
                 "lamp that is safe near fuel vapour, and let it dry in the open air. Then fit a new filter.",
                 ("More than 25 pieces over 75 um.", "Half the pieces look like rust; try a magnet."),
+                short="clean the tank",
             ),
             Action(
                 "finer",
@@ -206,6 +208,7 @@ def _advice() -> Advice:
                 "Not sure that enough fuel still runs: that was not measured.",
                 "A flow test that falls short.",
                 ("Flow test: outdoors, engine cold.",),
+                short="fit a finer filter",
             ),
         ),
         cautions=(

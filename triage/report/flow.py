@@ -32,7 +32,7 @@ class Style:
 def style(
     size: float, colour: str = INK, *, bold: bool = False, before: float = 0, after: float = 0
 ) -> Style:
-    """Return a paragraph's look."""
+    """Return a paragraph's look: size of the letters and room before and after it, all in points."""
     return Style(size, colour, bold, before, after)
 
 

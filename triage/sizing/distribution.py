@@ -110,7 +110,10 @@ def percentiles(size_um: Array, amount: Array) -> Percentiles:
 
 
 def quantile(size_um: Array, amount: Array, part: float) -> float:
-    """Return the size (N,) below which `part` (0..1) of the amount (N,) lies; half of a piece is below it."""
+    """Return the size below which `part` (0..1) of the amount (N,) of pieces of `size_um` (N,) lies.
+
+    Half of a piece is below its own size.
+    """
     order = np.argsort(size_um)
     amount = amount[order]
     below = (np.cumsum(amount) - amount / 2) / amount.sum()
