@@ -32,6 +32,8 @@ RESOLVED = 5.5  # blur sigmas across: from here on the outline sizes a piece, be
 # Blur sigmas across, how many, and by how much more their shadow counts: pieces large enough to show a
 # contact shadow; smaller ones show half of it, so more are asked. Still smaller ones look alike either way.
 JUDGES = ((6.0, 4, 1.0), (3.5, 20, 2.0))
+NEARLY = 4.0  # blur sigmas: such a piece tells its contrast, if with a correction
+FEWEST_TELLING = 3
 LIKE_COLOUR = 0.12  # spread of colour ratios within one material
 PLAIN_CONTRAST = (0.8, 0.15)  # of debris on paper where no larger piece tells
 CONTRAST_U = 0.04
@@ -125,7 +127,8 @@ def _by_width(
     """ECD of strips from length and width: a narrow one's half-level width is mostly blur."""
     chosen = np.flatnonzero(strips)
     length, seen = strip_length_and_width(pieces.area[chosen], pieces.perimeter[chosen])
-    contrast, contrast_u = _like_contrast(pieces, (rough > RESOLVED * sigma_px) & ~strips, chosen)
+    resolved = (rough > RESOLVED * sigma_px) & ~strips
+    contrast, contrast_u = _like_contrast(pieces, pieces.inside, resolved, chosen)
     wide = np.interp(seen / sigma_px, *_half_level_widths()) * sigma_px
     filled = np.clip(pieces.inside[chosen] / contrast, 0.02, 0.98)
     narrow = 2 * sigma_px * _normal_quantile((1 + filled) / 2)
@@ -231,7 +234,10 @@ def _known(
     small: NDArray[np.intp],
     plain: tuple[float, float] = PLAIN_CONTRAST,
 ) -> by_light.SmallPieces:
-    prior, prior_u = _like_contrast(pieces, rough > RESOLVED * sigma_px, small, plain)
+    level, telling = pieces.inside, rough > RESOLVED * sigma_px
+    if telling.sum() < FEWEST_TELLING:  # what a blurred disc keeps in its middle is known
+        level, telling = level / -np.expm1(-((rough / sigma_px) ** 2) / 8), rough > NEARLY * sigma_px
+    prior, prior_u = _like_contrast(pieces, level, telling, small, plain)
     centre = np.stack([pieces.x, pieces.y], axis=1)[small]
     return by_light.SmallPieces((small + 1).astype(np.int32), centre, rough[small], prior, prior_u)
 
@@ -252,20 +258,21 @@ def _by_outline(pieces: Pieces, sigma_px: float, shift: float) -> tuple[Array, A
 
 def _like_contrast(
     pieces: Pieces,
-    resolved: NDArray[np.bool_],
+    level: Array,
+    telling: NDArray[np.bool_],
     small: NDArray[np.intp],
     plain: tuple[float, float] = PLAIN_CONTRAST,
 ) -> tuple[Array, Array]:
-    """Contrast that the resolved pieces of like colour have, for each small piece, and its spread.
+    """Contrast that the telling pieces of like colour have, for each small piece, and its spread.
 
-    `plain` is what stands for it where nothing is resolved.
+    `level` (N,) is each piece's contrast where it tells; `plain` stands for it where too few do.
     """
-    if resolved.sum() < 3:
+    if telling.sum() < FEWEST_TELLING:
         value, spread = (np.full(small.size, number) for number in plain)
         return np.maximum(value, pieces.peak[small]), spread
-    level = pieces.inside[resolved]
+    level = level[telling]
     colour = pieces.step / np.maximum(pieces.step.mean(axis=1, keepdims=True), 1e-3) / LIKE_COLOUR
-    one, other = colour[small], colour[resolved]
+    one, other = colour[small], colour[telling]
     apart = (one**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2 * one @ other.T
     weight = np.exp(np.asarray(-0.5 * apart, np.float32)) + np.float32(1e-3)
     moments = weight @ np.stack([np.ones_like(level), level, level**2], axis=1).astype(np.float32)
