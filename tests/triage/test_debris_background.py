@@ -162,7 +162,7 @@ def test_what_is_found_lies_in_the_window():
     window = np.zeros(size, np.uint8)
     window[45:195, 45:195] = 1
 
-    found = find(find_departure(rgb, LUT, window), window, 1.0, 0.6)
+    found = find(find_departure(rgb, LUT, window), window, 1.0)
 
     outside = np.ones(size, bool)
     outside[42:198, 42:198] = False

@@ -24,7 +24,6 @@ from triage.debris.edges import refine
 from triage.debris.find import Found, find
 
 UM_PER_PX = 30.0
-SMOOTHING_PX = 0.6
 
 
 @cache
@@ -58,7 +57,8 @@ def looked_at(rgb: np.ndarray) -> Looked:
     window = np.ones(rgb.shape[:2], np.uint8)
     sigma = calibration.blur.sigma_px
     departure = find_departure(rgb, calibration.light.tone.lut, window)
-    return Looked(find(departure, window, sigma, SMOOTHING_PX), float(np.hypot(sigma, SMOOTHING_PX)))
+    found = find(departure, window, sigma)
+    return Looked(found, float(np.hypot(sigma, found.smoothing_px)))
 
 
 @pytest.mark.parametrize("from_deg", [20.0, 150.0, 265.0])

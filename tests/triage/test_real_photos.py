@@ -91,6 +91,17 @@ def test_lentils_counted_and_scaled_by_graph_paper(name: str) -> None:
     assert lentils["ecd_um"].max() < 6000
 
 
+def test_graph_paper_beside_lentils_is_no_cloth() -> None:
+    """At half size its squares lie as close as a screen's wires."""
+    count, um_per_px = LENTILS["64"]
+    whole = open_photo(PHOTOS / "lentils_graph_paper" / "64.jpg").rgb
+    half = np.asarray(cv2.resize(whole, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    calibration = calibrate(half, HowScaled(by=ByRule()))
+    assert calibration.um_per_px == pytest.approx(2 * um_per_px, rel=0.005)
+    table = measure_debris(half, calibration).table
+    assert abs(np.count_nonzero(~table["touches_edge"] & (table["ecd_um"] > 2000)) - count) <= 1
+
+
 def test_touching_coins_are_24_of_one_size() -> None:
     table = _measured(PHOTOS / "touching_coins" / "coins_touching.jpg", ByStated(100.0))
     coins = table[table["ecd_um"] > 2000]

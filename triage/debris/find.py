@@ -20,6 +20,11 @@ from triage.debris.tiles import Cut, filter_tiles, map_tiles
 
 Mask = NDArray[np.uint8]
 
+SMOOTHING_PX = 0.6  # for measuring: takes the worst of the noise off, costs little resolution
+# Where single pixels' noise comes near what counts as seen, outlines fray; under a wide blur more smoothing
+# costs no resolution.
+NOISY, SMOOTHING_SHARE = 5.0, 0.4
+NOISE_FACTOR = 2.0  # of that smoothing
 SEED_SNR = 6.0  # a window holds about a million independent places: six sigma keeps false seeds rare
 GROW_SNR = 3.0
 YARDSTICK_MARGIN = 1.25
@@ -44,7 +49,8 @@ ALL = np.ones((1, 3), np.float32)
 class Found:
     """Debris pixels: `mask` (H, W) is 1 inside debris; `light` and `strength` are as smoothed for measuring.
 
-    `noise` is the standard deviation of `light` on bare paper, `seed_level` what counts as seen.
+    `noise` is the standard deviation of `light` on bare paper, `seed_level` what counts as seen,
+    `smoothing_px` what both were smoothed by.
     """
 
     mask: Mask
@@ -53,6 +59,12 @@ class Found:
     noise: float
     seed_level: float
     detection_noise: float
+    smoothing_px: float
+
+    @property
+    def pixel_noise(self) -> float:
+        """Standard deviation of one independent pixel: smoothing and JPEG spread noise over neighbours."""
+        return NOISE_FACTOR * self.smoothing_px / SMOOTHING_PX * self.noise
 
 
 def disc(radius_px: float) -> Mask:
@@ -61,8 +73,16 @@ def disc(radius_px: float) -> Mask:
     return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
 
 
-def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: float) -> Found:
-    """Find debris inside `window`; `sigma_px` is the photo's blur, `smoothing_px` that for measuring."""
+def find(departure: Departure, window: Mask, sigma_px: float) -> Found:
+    """Find debris inside `window`; `sigma_px` is the photo's blur."""
+    found = find_smoothed(departure, window, sigma_px, SMOOTHING_PX)
+    wide = SMOOTHING_SHARE * sigma_px
+    noisy = wide > SMOOTHING_PX and NOISY * found.noise > found.seed_level
+    return find_smoothed(departure, window, sigma_px, wide) if noisy else found
+
+
+def find_smoothed(departure: Departure, window: Mask, sigma_px: float, smoothing_px: float) -> Found:
+    """Find debris inside `window`, measured at a stated smoothing."""
 
     def smoothed(cut: Cut) -> tuple[Half, ...]:
         step = np.asarray(cv2.transform(departure.inside(cut), LIGHT_AND_COLOUR), np.float32)
@@ -86,7 +106,8 @@ def find(departure: Departure, window: Mask, sigma_px: float, smoothing_px: floa
         return ((blobs[cut] & (part > level)).astype(np.uint8),)
 
     (mask,) = filter_tiles(at_half, window.shape, max(len(reach), len(around)))
-    return Found(mask, fine_light, fine_strength, noise_of(fine_light, window), seed, noise)
+    fine_noise = noise_of(fine_light, window)
+    return Found(mask, fine_light, fine_strength, fine_noise, seed, noise, smoothing_px)
 
 
 def light_and_strength(step: Image, sigma_px: float) -> tuple[Image, Image]:

@@ -23,6 +23,9 @@ OUTLINE_PX = 4.0
 # Of the wires' pitch, on rendered cloth (tests/benchmarks/hard_grounds.py).
 HIDDEN = 0.8
 UNSIZED = 1.0
+LEAST_CLOTH = (
+    0.3  # of the window, rendered cloth under debris shows over 0.7: less is squared paper beside it
+)
 FAINTEST = 0.22  # contrast: wires aside, and creases, leave up to 0.2
 
 
@@ -93,9 +96,11 @@ def _without_cloth(
     followed = follow(np.asarray(lut[rgb[..., 1]], np.float32), window, lattice, plane, corner)
     if followed is None:
         return None
+    share = float(np.count_nonzero(followed.cloth) / np.count_nonzero(window))
+    if share < LEAST_CLOTH:
+        return None
     even = without_cloth(rgb, lut, followed, lattice)
     pitch = measure_pitch(followed, lattice, plane, corner)
-    share = float(np.count_nonzero(followed.cloth) / np.count_nonzero(window))
     if pitch is None:  # the longer reading: its limits hold for both
         pitch_um, told = lattice.period_px * calibration.um_per_px, {}
     else:

@@ -32,7 +32,6 @@ from triage.debris.tabulate import Debris, Sized, tabulate, without_hidden
 
 Array = NDArray[np.float64]
 
-SMOOTHING_PX = 0.6  # for measuring: takes the worst of the noise off, costs little resolution
 UNKNOWN_BLUR_PX = (1.2, 0.4)  # a picture without one clean edge; usual for phones, from memory
 STEP_SHARE = 0.7  # of the level that counts as seen: a weaker outline is a blotch
 STRIP_RATIO = 5.0
@@ -135,18 +134,18 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool, hidden_px: fl
     departure = find_departure(crop.rgb, light.tone.lut, crop.window, white)
     if paper:  # what is left of a weave is no dust
         departure = lifted(departure, crop.window)
-    found = find(departure, crop.window, sigma, SMOOTHING_PX)
+    found = find(departure, crop.window, sigma)
     softness = _softness(found, sigma) if paper else 1.0  # a weave frays outlines
     if softness > SOFT:  # the debris stands out of focus: its own edges say how much
         sigma, sigma_u = sigma * softness, sigma_u * softness
-        found = find(departure, crop.window, sigma, SMOOTHING_PX)
+        found = find(departure, crop.window, sigma)
     seen = _outlined(found, departure, sigma, dark=dark)
     if not paper:  # what is left of the weave must not tell the blur
         seen = _without_small(seen, hidden_px)
     labels, pieces, searched = seen.drawn.labels, seen.pieces, sigma
     if calibration.blur is None and 1 < softness <= SOFT:  # no edge of a card told the blur
         sigma, sigma_u = sigma * softness, sigma_u * softness
-    total = float(np.hypot(sigma, SMOOTHING_PX))
+    total = float(np.hypot(sigma, found.smoothing_px))
     rim = calibration.blur.overshoot if calibration.blur else 0.0
     blur = TotalBlur(total, sigma_u, rim)
     sizes = size_pieces(found, labels, pieces, blur, dark=dark, unshadowed=light.unshadowed)
@@ -157,13 +156,13 @@ def _by_light(crop: Crop, calibration: Calibration, *, dark: bool, hidden_px: fl
         return seen.pieces, sizes
 
     sight = Sight(
-        _before_smoothing(sizes.sigma_px),
+        _before_smoothing(sizes.sigma_px, found),
         searched,
         found.seed_level,
-        2 * found.noise,
+        found.pixel_noise,
         found.detection_noise,
     )
-    ground = Ground(departure, crop.window, found, SMOOTHING_PX, sight)
+    ground = Ground(departure, crop.window, found, sight)
     proof = prove(ground, measuring, calibration.um_per_px)
     regions = regions_of(found.light, crop.window, calibration.plane, (crop.left, crop.top))
     return Sized(
@@ -200,7 +199,7 @@ class _Seen:
 
 
 def _outlined(found: Found, departure: Departure, sigma_px: float, *, dark: bool) -> _Seen:
-    total = float(np.hypot(sigma_px, SMOOTHING_PX))
+    total = float(np.hypot(sigma_px, found.smoothing_px))
     drawn, origin = _parted(found.strength, _debris(found, sigma_px, dark=dark), total)
     pieces = measure_pieces(drawn, departure, found, total)
     step = pieces.inside - pieces.outside
@@ -215,7 +214,7 @@ def _outlined(found: Found, departure: Departure, sigma_px: float, *, dark: bool
 def _debris(found: Found, sigma_px: float, *, dark: bool) -> Mask:
     if dark:
         return with_bodies(found, sigma_px)
-    total = float(np.hypot(sigma_px, SMOOTHING_PX))
+    total = float(np.hypot(sigma_px, found.smoothing_px))
     return shadows.remove(found.mask, found.light, found.strength, total).mask
 
 
@@ -227,12 +226,12 @@ def _without_small(seen: _Seen, hidden_px: float) -> _Seen:
 
 def _softness(found: Found, sigma_px: float) -> float:
     """How much softer than the photo's blur the outlines of large strong pieces are."""
-    own = _before_smoothing(own_blur(found.strength, found.mask, sigma_px))
+    own = _before_smoothing(own_blur(found.strength, found.mask, sigma_px), found)
     return min(own, SOFTEST_PX) / sigma_px
 
 
-def _before_smoothing(total_px: float) -> float:
-    return float(np.sqrt(max(total_px**2 - SMOOTHING_PX**2, 0.1)))
+def _before_smoothing(total_px: float, found: Found) -> float:
+    return float(np.sqrt(max(total_px**2 - found.smoothing_px**2, 0.1)))
 
 
 def _white(crop: Crop, calibration: Calibration) -> Image:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from triage.debris.background import Departure
 from triage.debris.by_light import STEP, blurred_disc
-from triage.debris.find import LIGHT_AND_COLOUR, Found, Mask, find, light_and_strength
+from triage.debris.find import LIGHT_AND_COLOUR, Found, Mask, find_smoothed, light_and_strength
 from triage.debris.limits import CONTRAST_REL_U, FAINT, OPAQUE, Proof, Sight, Trial
 from triage.debris.pieces import Pieces
 from triage.debris.sizes import UNSHADOWED, Diameters
@@ -44,14 +44,12 @@ Measuring = Callable[[Found, Departure], tuple[Pieces, Diameters]]
 class Ground:
     """The photo's own paper and how it was searched.
 
-    `found` holds the photo's levels, its mask where debris is. `smoothing_px` is what it was smoothed by for
-    measuring, `sight` what its limits are computed from.
+    `found` holds the photo's levels, its mask where debris is; `sight` is what its limits are computed from.
     """
 
     departure: Departure
     window: Mask
     found: Found
-    smoothing_px: float
     sight: Sight
 
 
@@ -157,7 +155,7 @@ def _drawn(bench: _Bench, contrast: float, seen_px: float, sized_px: float) -> _
     rgb = bench.ground.departure.rgb
     chance = np.random.default_rng(crc32(np.ascontiguousarray(rgb[::31, ::31]).tobytes()))
     count, sigma_px = len(bench.corners), bench.ground.sight.sigma_px
-    shadow = 2 * UNSHADOWED.light * float(np.hypot(sigma_px, bench.ground.smoothing_px))
+    shadow = 2 * UNSHADOWED.light * float(np.hypot(sigma_px, bench.ground.found.smoothing_px))
     diameter = np.repeat(
         [seen_px, sized_px + shadow, RESOLVED_SIGMAS * sigma_px + shadow], [count, count, RESOLVED]
     )
@@ -228,7 +226,8 @@ def _draw(departure: Departure, discs: _Discs, centre: Array, sigma_px: float) -
 def _found(ground: Ground, departure: Departure) -> Found:
     """Find in the picture of patches, held to the photo's own levels, which less paper tells less well."""
     own, (height, width) = ground.found, departure.rgb.shape[:2]
-    found = find(departure, np.ones((height, width), np.uint8), ground.sight.search_px, ground.smoothing_px)
+    window = np.ones((height, width), np.uint8)
+    found = find_smoothed(departure, window, ground.sight.search_px, own.smoothing_px)
     whole = slice(0, height), slice(0, width)
     step = np.asarray(cv2.transform(departure.inside(whole), LIGHT_AND_COLOUR), np.float32)
     _, strength = light_and_strength(step, ground.sight.search_px)

@@ -32,14 +32,12 @@ RESOLVED = 5.5  # blur sigmas across: from here on the outline sizes a piece, be
 # Blur sigmas across, how many, and by how much more their shadow counts: pieces large enough to show a
 # contact shadow; smaller ones show half of it, so more are asked. Still smaller ones look alike either way.
 JUDGES = ((6.0, 4, 1.0), (3.5, 20, 2.0))
+BEYOND = 1.5
 NEARLY = 4.0  # blur sigmas: such a piece tells its contrast, if with a correction
 FEWEST_TELLING = 3
 LIKE_COLOUR = 0.12  # spread of colour ratios within one material
 PLAIN_CONTRAST = (0.8, 0.15)  # of debris on paper where no larger piece tells
 CONTRAST_U = 0.04
-NOISE_FACTOR = (
-    2.0  # smoothing and JPEG leave noise that neighbours share: it counts for more than one pixel's
-)
 FEWEST_SIGMAS = 1.5
 STRIP_RATIO = 4.0
 STRAND_SHADOW, STRAND_SHADOW_U = 0.42, 0.15  # of its width, on path-traced fibres of 0.6 to 2.5 px
@@ -81,7 +79,7 @@ def size_pieces(
     """Size every piece of a photo on pale paper or a dark ground; `unshadowed`: no lamp's shadow is left."""
     sigma_px, sigma_u_px = blur.sigma_px, blur.sigma_u_px
     rough = np.sqrt(np.maximum(pieces.area, 0.5) * 4 / np.pi)
-    noise = NOISE_FACTOR * found.noise
+    noise = found.pixel_noise
     most = MOST_SIGMAS if sigma_u_px < VAGUE * sigma_px else MOST_SIGMAS_VAGUE
     jury = np.flatnonzero((rough > FEWEST_SIGMAS * sigma_px) & (rough < most * sigma_px))
     known = _known(pieces, rough, sigma_px, jury)
@@ -104,6 +102,7 @@ def size_pieces(
         known = _known(pieces, rough, sigma_px, small, plain)
         sizes = by_light.fit(found.light, labels, known, sigma_px, noise)
         sizes = by_light.fit_apart(found.light, labels, known, sizes, sigma_px, noise)
+        sizes = _within_outline(sizes, known.rough_diameter, sigma_px)
         value[small] = np.maximum(sizes.diameter_px - 2 * sigma_px * shift.light, 0.4 * sizes.diameter_px)
         u[small] = np.sqrt(
             sizes.diameter_u_px**2 + (1.5 * SHIFT_U * sigma_px) ** 2 + (SHAPE_U * value[small]) ** 2
@@ -113,6 +112,19 @@ def size_pieces(
         contrast[small] = sizes.contrast
         flags[small] = FLAG_BIT["by_light"]
     return Diameters(value, np.hypot(u, blur_u), contrast, flags, strips, sigma_px)
+
+
+def _within_outline(sizes: by_light.LightSizes, rough: Array, sigma_px: float) -> by_light.LightSizes:
+    """Take the outline's word where the light's is far beyond it: noise or a neighbour was fitted.
+
+    Blur makes the outline of a small piece too large, never much too small.
+    """
+    beyond = sizes.diameter_px > BEYOND * rough + sigma_px
+    return replace(
+        sizes,
+        diameter_px=np.where(beyond, rough, sizes.diameter_px),
+        diameter_u_px=np.where(beyond, rough / 2, sizes.diameter_u_px),
+    )
 
 
 def _strips(pieces: Pieces) -> NDArray[np.bool_]:
@@ -217,7 +229,7 @@ def _is_target(found: Found, labels: Labels, pieces: Pieces, rough: Array, sigma
         return _spread(rough) < TARGET_SPREAD
     some = np.linspace(0, rough.size - 1, min(by_light.JURY, rough.size)).astype(np.intp)
     known = _known(pieces, rough, sigma_px, some)
-    sizes = by_light.fit(found.light, labels, known, sigma_px, NOISE_FACTOR * found.noise)
+    sizes = by_light.fit(found.light, labels, known, sigma_px, found.pixel_noise)
     return _spread(sizes.diameter_px) < TARGET_SPREAD
 
 
