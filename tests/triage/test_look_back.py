@@ -19,12 +19,14 @@ from triage.record.book import (
     add_analysis,
     attach_sample,
     correct,
+    find_sample,
     leave_out,
     load_analysis,
     load_measured,
     look_back,
     open_record,
     restate,
+    samples,
     save_machine,
     save_sample,
     save_visit,
@@ -108,6 +110,7 @@ def test_only_a_day_before_is_earlier_and_a_visit_sets_the_day(record, put):
     attach_sample(record, later, visit=visit)
     assert compared(record, later) is None
     assert compared(record, now) == (sized(record, later), sized(record, now))
+    assert {each.number: each.day for each in samples(record)}[later] == TODAY - timedelta(300)
 
 
 def test_a_sample_that_is_measured_again_later_stays_as_old_as_it_was(record, put):
@@ -115,6 +118,7 @@ def test_a_sample_that_is_measured_again_later_stays_as_old_as_it_was(record, pu
     analysis = load_analysis(record, then, pictures=False)
     add_analysis(record, then, replace(analysis, analysed_on=TODAY))
     assert compared(record, now) == (sized(record, then), sized(record, now))
+    assert find_sample(record, then).day == TODAY - timedelta(300)
 
 
 def test_of_several_the_last_day_counts_whatever_was_saved_last(record, put):

@@ -83,7 +83,8 @@ class SavedPhoto:
 class SavedSample:
     """A saved sample with its newest analysis in short; `count` is of pieces of at least `from_um`.
 
-    The short form is as analysed, before corrections; `corrections` tells how many there are.
+    The short form is as analysed, before corrections; `corrections` tells how many there are. `day` is the
+    one it stands for: its visit's, else that of the first analysis.
     """
 
     number: int
@@ -91,6 +92,7 @@ class SavedSample:
     visit: int | None
     saved_at: datetime
     analysed_on: date
+    day: date
     headline: str
     count: int
     from_um: float

@@ -130,6 +130,7 @@ def samples(record: Record, unit: str | None = None, most: int | None = None) ->
             wanted = wanted.where(SampleRow.machine_id == machine_row(session, unit).id)
         wanted = wanted.options(
             selectinload(SampleRow.machine),
+            selectinload(SampleRow.visit),
             selectinload(SampleRow.photos).selectinload(SamplePhotoRow.photo),
             selectinload(SampleRow.analyses).options(
                 selectinload(AnalysisRow.corrections), selectinload(AnalysisRow.areas)
@@ -309,6 +310,7 @@ def saved_sample(row: SampleRow) -> SavedSample:
         visit=row.visit_id,
         saved_at=row.saved_at,
         analysed_on=newest.analysed_on,
+        day=look_back.day_of(row),
         headline=newest.headline,
         count=newest.count,
         from_um=newest.from_um,
