@@ -32,7 +32,7 @@ RESOLVED = 5.5  # blur sigmas across: from here on the outline sizes a piece, be
 # Blur sigmas across, how many, and by how much more their shadow counts: pieces large enough to show a
 # contact shadow; smaller ones show half of it, so more are asked. Still smaller ones look alike either way.
 JUDGES = ((6.0, 4, 1.0), (3.5, 20, 2.0))
-BEYOND = 1.5
+BEYOND = 1.5  # of its outline's diameter, and a blur sigma: no small piece is so much larger
 NEARLY = 4.0  # blur sigmas: such a piece tells its contrast, if with a correction
 FEWEST_TELLING = 3
 LIKE_COLOUR = 0.12  # spread of colour ratios within one material
